@@ -1,0 +1,39 @@
+"""Stock amounts: whole base units in the database, decimals outside.
+
+SQLite keeps a decimal as a float, and a million of them then sum wrong; so the database holds whole
+micrograms, microlitres or pieces, and these functions are the only way between the two.
+"""
+
+from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from typing import Final
+
+from django.db import models
+
+
+class Unit(models.TextChoices):
+    """What a lot is counted in."""
+
+    GRAM = "g", "g"
+    MILLILITRE = "mL", "mL"
+    PIECE = "pc", "pieces"
+
+
+# Base units in one shown unit: 1 g is 1,000,000 micrograms, 1 mL is 1,000 microlitres.
+BASE_PER_UNIT: Final[dict[str, int]] = {"g": 1_000_000, "mL": 1_000, "pc": 1}
+
+
+def to_base(value: Decimal | float, unit: str) -> int:
+    """Whole base units nearest to ``value`` [unit]."""
+    exact = Decimal(repr(value)) if isinstance(value, float) else value
+    return int((exact * BASE_PER_UNIT[unit]).to_integral_value(rounding=ROUND_HALF_EVEN))
+
+
+def to_base_upwards(value: Decimal | float, unit: str) -> int:
+    """Whole base units that are at least ``value`` [unit], so that a hold never falls short."""
+    exact = Decimal(repr(value)) if isinstance(value, float) else value
+    return int((exact * BASE_PER_UNIT[unit]).to_integral_value(rounding=ROUND_CEILING))
+
+
+def from_base(base: int, unit: str) -> Decimal:
+    """``base`` whole base units as a decimal in ``unit``."""
+    return Decimal(base) / BASE_PER_UNIT[unit]

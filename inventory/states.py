@@ -1,0 +1,34 @@
+"""The life of a lot and of a hold, as tables. No framework here: pages, services and docs read these."""
+
+from typing import Final
+
+AVAILABLE: Final = "available"
+QUARANTINED: Final = "quarantined"
+RECALLED: Final = "recalled"
+EMPTY: Final = "empty"
+
+LOT_STATES: Final = {
+    AVAILABLE: "Available",
+    QUARANTINED: "Quarantined",
+    RECALLED: "Recalled",
+    EMPTY: "Empty",
+}
+LOT_NEXT: Final[dict[tuple[str, str], str]] = {
+    (AVAILABLE, "quarantine"): QUARANTINED,
+    (QUARANTINED, "release"): AVAILABLE,
+    (AVAILABLE, "recall"): RECALLED,
+    (QUARANTINED, "recall"): RECALLED,
+    (AVAILABLE, "mark_empty"): EMPTY,
+    (QUARANTINED, "mark_empty"): EMPTY,
+    (RECALLED, "mark_empty"): EMPTY,
+    (EMPTY, "reopen"): AVAILABLE,
+}
+
+ACTIVE: Final = "active"
+DRAWN: Final = "drawn"
+RELEASED: Final = "released"
+HOLD_STATES: Final = {ACTIVE: "Held", DRAWN: "Drawn", RELEASED: "Released"}
+HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
+    (ACTIVE, "draw"): DRAWN,
+    (ACTIVE, "release"): RELEASED,
+}

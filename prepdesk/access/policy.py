@@ -1,0 +1,64 @@
+"""Who may do what: the one table of roles and actions.
+
+Services call :func:`require`; pages ask :func:`may` to draw or leave out a button. Which *objects* a
+person sees is the business of the ``…_visible_to(actor)`` selectors; this table is about actions.
+"""
+
+from typing import Final, Literal, Protocol
+
+from prepdesk.core.errors import NotAllowed
+
+Role = Literal["instructor", "prep", "manager"]
+
+INSTRUCTOR: Final = "instructor"
+PREP: Final = "prep"
+MANAGER: Final = "manager"
+ROLES: Final[tuple[Role, ...]] = (INSTRUCTOR, PREP, MANAGER)
+
+_EVERYONE: Final = frozenset(ROLES)
+_STOCKROOM: Final = frozenset({PREP, MANAGER})
+
+ACTIONS: Final[dict[str, frozenset[str]]] = {
+    # The calculation alone touches nothing, so anybody signed in may ask it.
+    "preview_preparation": _EVERYONE,
+    "submit_order": frozenset({INSTRUCTOR, MANAGER}),
+    "cancel_order": frozenset({INSTRUCTOR, MANAGER}),
+    "see_own_orders": _EVERYONE,
+    "see_every_order": _STOCKROOM,
+    "replan_order": _STOCKROOM,
+    "see_queue": _STOCKROOM,
+    "work_batch": _STOCKROOM,
+    "hand_over_batch": _STOCKROOM,
+    "see_stock": _EVERYONE,
+    "see_ledger": _STOCKROOM,
+    "receive_lot": _STOCKROOM,
+    "correct_stock": _STOCKROOM,
+    "change_lot_state": _STOCKROOM,
+    "manage_apparatus": _STOCKROOM,
+    "see_review": frozenset({MANAGER}),
+    "manage_own_tokens": _EVERYONE,
+}
+
+
+class Actor(Protocol):
+    """Anything with a role that can be held responsible."""
+
+    pk: int
+    role: str
+    is_active: bool
+
+
+def may(actor: Actor, action: str) -> bool:
+    """Say whether ``actor`` may do ``action``; an unknown action is a programming error."""
+    return bool(actor.is_active) and getattr(actor, "role", "") in ACTIONS[action]
+
+
+def require(actor: Actor, action: str) -> None:
+    """Refuse unless ``actor`` may do ``action``.
+
+    Raises:
+        NotAllowed: with a sentence that names who may.
+    """
+    if not may(actor, action):
+        who = " or ".join(role for role in ROLES if role in ACTIONS[action])
+        raise NotAllowed(f"This is for: {who}. Ask one of them, or sign in as one.")

@@ -1,0 +1,43 @@
+"""How every form of the site is drawn: one field template, text fields for numbers."""
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.forms.renderers import TemplatesSetting
+
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
+
+
+class FieldRenderer(TemplatesSetting):
+    """Draws each field from ``core/field.html``: label, hint, error, input, unit."""
+
+    field_template_name = "core/field.html"
+
+
+class TypedNumberField(forms.CharField):
+    """A number as typed, in a text field with a decimal keypad.
+
+    Never an HTML number field: browsers drop the comma of "2,5" and make 25 of it. The cleaned value
+    is a :class:`~prepdesk.calc.typed.TypedNumber`, or ``None`` for an empty optional field.
+    """
+
+    def __init__(self, *, positive: bool = True, unit: str = "", **kwargs: object) -> None:
+        kwargs.setdefault("max_length", 200)
+        super().__init__(**kwargs)  # type: ignore[arg-type]  # passed on unchanged
+        self.positive = positive
+        self.unit = unit
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, object]:
+        attrs = super().widget_attrs(widget)
+        attrs.update({"inputmode": "decimal", "autocomplete": "off", "size": "10"})
+        attrs.pop("maxlength", None)
+        return attrs
+
+    def clean(self, value: object) -> TypedNumber | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            return parse_positive(text) if self.positive else parse_number(text)
+        except InputError as error:
+            raise ValidationError(error.text, code=error.code) from error

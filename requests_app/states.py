@@ -1,0 +1,58 @@
+"""The life of an order and of a batch, as tables. Pages, services, API and docs all read these."""
+
+from typing import Final
+
+# --- orders -----------------------------------------------------------------------------------
+WAITING: Final = "waiting"
+QUEUED: Final = "queued"
+IN_WORK: Final = "in_work"
+READY: Final = "ready"
+HANDED_OVER: Final = "handed_over"
+CANCELLED: Final = "cancelled"
+
+ORDER_STATES: Final = {
+    WAITING: "Waiting for stock",
+    QUEUED: "In the queue",
+    IN_WORK: "Being made",
+    READY: "Ready",
+    HANDED_OVER: "Handed over",
+    CANCELLED: "Cancelled",
+}
+ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
+    (WAITING, "queue"): QUEUED,
+    (WAITING, "cancel"): CANCELLED,
+    (QUEUED, "cancel"): CANCELLED,
+    (QUEUED, "wait"): WAITING,
+    (QUEUED, "start"): IN_WORK,
+    (IN_WORK, "put_back"): QUEUED,
+    (IN_WORK, "finish"): READY,
+    (READY, "hand_over"): HANDED_OVER,
+}
+
+# --- batches ----------------------------------------------------------------------------------
+CLAIMED: Final = "claimed"
+
+BATCH_STATES: Final = {
+    QUEUED: "To be made",
+    CLAIMED: "Claimed",
+    IN_WORK: "Being made",
+    READY: "Ready",
+    HANDED_OVER: "Handed over",
+    CANCELLED: "Cancelled",
+}
+BATCH_NEXT: Final[dict[tuple[str, str], str]] = {
+    (QUEUED, "claim"): CLAIMED,
+    (CLAIMED, "put_back"): QUEUED,
+    (CLAIMED, "start"): IN_WORK,
+    (IN_WORK, "finish"): READY,
+    (READY, "hand_over"): HANDED_OVER,
+    (QUEUED, "cancel"): CANCELLED,
+}
+# What an event on the batch means for each of its orders.
+ORDER_EVENT_OF: Final[dict[str, str]] = {
+    "claim": "start",
+    "put_back": "put_back",
+    "finish": "finish",
+    "hand_over": "hand_over",
+}
+OPEN_BATCH_STATES: Final = (QUEUED, CLAIMED, IN_WORK, READY)

@@ -1,0 +1,90 @@
+"""The fixed cast, and what decides whether a test can run on this machine."""
+
+import os
+import shutil
+from collections.abc import Callable
+
+import pytest
+from django.db import connection
+
+# Playwright's loop counts as asynchronous for Django; the live server's database use is safe with it.
+os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+HOW_TO_GET_CHROMIUM = (
+    "no Chromium found: install it (Debian: apt-get install chromium) or set CHROMIUM to its path"
+)
+NO_SKIPS = os.environ.get("NO_SKIPS") == "1"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    on_postgres = os.environ.get("DATABASE_URL", "").startswith("postgres")
+    for item in items:
+        if item.get_closest_marker("browser") and not CHROMIUM:
+            item.add_marker(pytest.mark.skip(reason=HOW_TO_GET_CHROMIUM))
+        if item.get_closest_marker("postgres") and not on_postgres:
+            item.add_marker(pytest.mark.skip(reason="no PostgreSQL: run the tests by `make test`"))
+        if item.get_closest_marker("redis") and not os.environ.get("REDIS_URL"):
+            item.add_marker(pytest.mark.skip(reason="no Redis: run the tests by `make test`"))
+
+
+def pytest_terminal_summary(terminalreporter: "pytest.TerminalReporter") -> None:
+    skipped = terminalreporter.stats.get("skipped", [])
+    if skipped:
+        terminalreporter.section("TESTS THAT COULD NOT RUN HERE")
+        for reason in sorted({str(report.longrepr[2]) for report in skipped}):
+            terminalreporter.write_line(reason)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if NO_SKIPS and reporter is not None and reporter.stats.get("skipped") and exitstatus == 0:
+        session.exitstatus = 1
+
+
+@pytest.fixture
+def person(db) -> Callable:
+    """Make a person: ``person("ada", "instructor")``. The password is the name twice."""
+    from prepdesk.accounts.models import User
+
+    def make(username: str, role: str, **more):
+        user = User(username=username, role=role, **more)
+        # Argon2 takes its time on purpose; tests sign in by force_login and need no real hash.
+        user.set_unusable_password()
+        user.save()
+        return user
+
+    return make
+
+
+@pytest.fixture
+def instructor(person):
+    """Owns the orders of a test."""
+    return person("ines", "instructor", first_name="Ines", last_name="Vale")
+
+
+@pytest.fixture
+def colleague(person):
+    """Another instructor, who must not see them."""
+    return person("otto", "instructor", first_name="Otto", last_name="Marsh")
+
+
+@pytest.fixture
+def prep(person):
+    return person("pia", "prep", first_name="Pia", last_name="Brook")
+
+
+@pytest.fixture
+def second_prep(person):
+    return person("paul", "prep", first_name="Paul", last_name="Reed")
+
+
+@pytest.fixture
+def manager(person):
+    return person("mara", "manager", first_name="Mara", last_name="Stone")
+
+
+@pytest.fixture
+def on_postgres(db) -> bool:
+    return connection.vendor == "postgresql"
