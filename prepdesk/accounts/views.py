@@ -1,10 +1,11 @@
 """Where a signed-in person begins, and the tokens they hand to programs."""
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.views.decorators.http import require_safe
 
 from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
 
 _FIRST_PAGE = {
     policy.INSTRUCTOR: "requests_app:order_list",
@@ -14,6 +15,6 @@ _FIRST_PAGE = {
 
 
 @require_safe
-def home(request: HttpRequest) -> HttpResponse:
+def home(request: SignedInRequest) -> HttpResponse:
     """Take a person to where their day begins."""
-    return redirect(_FIRST_PAGE[request.user.role])  # type: ignore[union-attr]  # signed in by the middleware
+    return redirect(_FIRST_PAGE[request.user.role])
