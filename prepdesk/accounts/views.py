@@ -3,13 +3,13 @@
 from django.contrib import messages
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from prepdesk.access import policy
 from prepdesk.accounts.forms import TokenForm
-from prepdesk.accounts.models import User
+from prepdesk.accounts.http import SignedInRequest
 from prepdesk.accounts.tokens import issue_token, live_tokens_of, revoke_token
 
 _FIRST_PAGE = {
@@ -20,9 +20,9 @@ _FIRST_PAGE = {
 
 
 @require_safe
-def home(request: HttpRequest) -> HttpResponse:
+def home(request: SignedInRequest) -> HttpResponse:
     """Take a person to where their day begins."""
-    return redirect(_FIRST_PAGE[request.user.role])  # type: ignore[union-attr]  # signed in by the middleware
+    return redirect(_FIRST_PAGE[request.user.role])
 
 
 class SignInView(LoginView):
@@ -36,13 +36,12 @@ class SignInView(LoginView):
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def me(request: HttpRequest) -> HttpResponse:
+def me(request: SignedInRequest) -> HttpResponse:
     """A person's own page: who they are here, and their keys for programs.
 
     A new key is shown in the answer to the very request that made it and is stored nowhere.
     """
     user = request.user
-    assert isinstance(user, User)
     key, status = "", 200
     form = TokenForm(request.POST or None, owner=user)
     if request.method == "POST":
@@ -56,10 +55,9 @@ def me(request: HttpRequest) -> HttpResponse:
 
 
 @require_POST
-def end_token(request: HttpRequest, token_id: int) -> HttpResponse:
+def end_token(request: SignedInRequest, token_id: int) -> HttpResponse:
     """End one of one's own keys at once."""
     user = request.user
-    assert isinstance(user, User)
     if not revoke_token(actor=user, token_id=token_id):
         raise Http404
     messages.success(request, "The key is ended. A program that still uses it is refused from now on.")
