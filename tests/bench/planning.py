@@ -135,5 +135,5 @@ def run() -> None:
     )
     times = [float(subprocess.check_output([sys.executable, "-c", code])) for _ in range(5)]
     print(
-        f"Import of the calculation service, fresh interpreter: {sorted(times)[2] * 1000:.0f} ms (median of 5)"
+        f"Import of the calculation service, fresh process: {sorted(times)[2] * 1000:.0f} ms (median of 5)"
     )
