@@ -37,3 +37,8 @@ def to_base_upwards(value: Decimal | float, unit: str) -> int:
 def from_base(base: int, unit: str) -> Decimal:
     """``base`` whole base units as a decimal in ``unit``."""
     return Decimal(base) / BASE_PER_UNIT[unit]
+
+
+def as_text(base: int, unit: str) -> str:
+    """``base`` whole base units for a sentence: "12.5 g", without zeros that say nothing."""
+    return f"{from_base(base, unit).normalize():f} {Unit(unit).label}"

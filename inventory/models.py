@@ -150,6 +150,10 @@ class Hold(models.Model):
     actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
     closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    closing_reason = models.CharField(max_length=300, blank=True)
     idempotency_key = models.CharField(max_length=120, unique=True)
 
     class Meta:

@@ -21,8 +21,20 @@ LOT_NEXT: Final[dict[tuple[str, str], str]] = {
     (AVAILABLE, "mark_empty"): EMPTY,
     (QUARANTINED, "mark_empty"): EMPTY,
     (RECALLED, "mark_empty"): EMPTY,
-    (EMPTY, "reopen"): AVAILABLE,
+    # Not straight back to available: it may have been quarantined or recalled before it was emptied.
+    (EMPTY, "reopen"): QUARANTINED,
 }
+# What the buttons say, and which of these moves ask for a reason.
+LOT_EVENTS: Final = {
+    "quarantine": "Quarantine",
+    "release": "Release from quarantine",
+    "recall": "Recall",
+    "mark_empty": "Mark as empty",
+    "reopen": "Reopen",
+}
+LOT_EVENTS_WITH_REASON: Final = frozenset({"quarantine", "release", "recall", "reopen"})
+# Facts about a lot that are written beside its moves and leave its state as it is.
+LOT_NOTES: Final = {"open": "Opened", "count": "Counted, no difference"}
 
 ACTIVE: Final = "active"
 DRAWN: Final = "drawn"

@@ -31,6 +31,8 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "hand_over_batch": _STOCKROOM,
     "see_stock": _EVERYONE,
     "see_ledger": _STOCKROOM,
+    # An order holds what it needs the moment it is sent, and lets go of it when it is cancelled.
+    "hold_stock": _EVERYONE,
     "receive_lot": _STOCKROOM,
     "correct_stock": _STOCKROOM,
     "change_lot_state": _STOCKROOM,

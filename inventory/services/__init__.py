@@ -1,0 +1,39 @@
+"""Everything that changes the shelves, by noun: holds and counts, lots, apparatus.
+
+Each takes the person who is responsible as ``actor``, asks the policy, runs in one transaction and
+raises a :class:`~prepdesk.core.errors.DomainError`. Whoever calls several in one transaction opens it
+with :func:`in_transaction_with_retries` (or decorates with :func:`atomic_with_retries`), because only
+the outermost transaction can be run again after a deadlock.
+"""
+
+from inventory.ledger import Missing, NotEnough
+from inventory.services.apparatus import add_apparatus, set_in_service
+from inventory.services.lots import change_lot_state, open_lot, receive_lot, receive_prepared_lot
+from inventory.services.stock import (
+    correct_stock,
+    dispose,
+    draw_holds,
+    hold_stock,
+    release_holds,
+    reverse_movement,
+)
+from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
+
+__all__ = [
+    "Missing",
+    "NotEnough",
+    "add_apparatus",
+    "atomic_with_retries",
+    "change_lot_state",
+    "correct_stock",
+    "dispose",
+    "draw_holds",
+    "hold_stock",
+    "in_transaction_with_retries",
+    "open_lot",
+    "receive_lot",
+    "receive_prepared_lot",
+    "release_holds",
+    "reverse_movement",
+    "set_in_service",
+]

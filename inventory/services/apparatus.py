@@ -1,0 +1,108 @@
+"""Balances and glassware the department owns."""
+
+from typing import Final
+
+from inventory.models import ApparatusItem, Place
+from inventory.services.transactions import atomic_with_retries
+from inventory.services.typed import Reader
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+
+_SIZES: Final = {
+    "nominal_ml": ("A size", "mL", "100000"),
+    "tolerance_ml": ("A limit of error", "mL", "1000"),
+    "division_ml": ("A division", "mL", "1000"),
+    "readability_g": ("A readability", "g", "100"),
+    "capacity_g": ("A capacity", "g", "1000000"),
+    "repeatability_g": ("A repeatability", "g", "100"),
+    "linearity_g": ("A linearity", "g", "100"),
+}
+_OF_BALANCES: Final = frozenset({"readability_g", "capacity_g", "repeatability_g", "linearity_g"})
+CLASSES: Final = ("", "A", "AS", "B")
+
+
+@atomic_with_retries
+def add_apparatus(
+    *,
+    actor: User,
+    type: str,  # noqa: A002 (the trade's word for it)
+    nominal_ml: str = "",
+    tolerance_ml: str = "",
+    division_ml: str = "",
+    readability_g: str = "",
+    capacity_g: str = "",
+    repeatability_g: str = "",
+    linearity_g: str = "",
+    apparatus_class: str = "",
+    standard: str = "",
+    count: int = 1,
+    place: Place | None = None,
+    note: str = "",
+) -> ApparatusItem:
+    """Add so many of one kind of apparatus.
+
+    Sizes are as typed [mL or g]. Without a limit of error the tabulated one of class and standard
+    counts; see ``selectors.calc_shelf``.
+
+    Raises:
+        NotAllowed, InvalidInput.
+    """
+    policy.require(actor, "manage_apparatus")
+    reader = Reader()
+    typed = {
+        "nominal_ml": nominal_ml,
+        "tolerance_ml": tolerance_ml,
+        "division_ml": division_ml,
+        "readability_g": readability_g,
+        "capacity_g": capacity_g,
+        "repeatability_g": repeatability_g,
+        "linearity_g": linearity_g,
+    }
+    if type not in ApparatusItem.Type.values:
+        reader.refuse("type", "Choose what it is.")
+    kept = {
+        field: reader.number(field, typed[field], what=what, unit=unit, most=most)
+        for field, (what, unit, most) in _SIZES.items()
+    }
+    _check_sizes(reader, type, kept)
+    if apparatus_class not in CLASSES:
+        reader.refuse("apparatus_class", "The class is the mark on the glass: A, AS or B.")
+    if not 1 <= count <= 10_000:
+        reader.refuse("count", "Say how many there are, at least 1.")
+    item = ApparatusItem(
+        type=type,
+        apparatus_class=apparatus_class,
+        standard=reader.words("standard", standard, 60),
+        count=count,
+        place=place,
+        note=reader.words("note", note, 200),
+        **kept,
+    )
+    reader.done()
+    item.save(force_insert=True)
+    return item
+
+
+def _check_sizes(reader: Reader, kind: str, sizes: dict[str, str]) -> None:
+    balance = kind == ApparatusItem.Type.BALANCE
+    if balance and not sizes["readability_g"]:
+        reader.refuse("readability_g", "Say to what the balance reads, as on its plate: 0.01 g.")
+    if not balance and not sizes["nominal_ml"]:
+        reader.refuse("nominal_ml", "Say its size, as marked on it.")
+    for field, text in sizes.items():
+        if text and (field in _OF_BALANCES) is not balance:
+            what = _SIZES[field][0]
+            reader.refuse(field, f"{what} belongs to {'glassware' if balance else 'a balance'}.")
+
+
+@atomic_with_retries
+def set_in_service(*, actor: User, item: ApparatusItem, in_service: bool) -> ApparatusItem:
+    """Take apparatus out of service, or put it back; plans use only what is in service.
+
+    Raises:
+        NotAllowed: for those who don't manage it.
+    """
+    policy.require(actor, "manage_apparatus")
+    item.in_service = in_service
+    item.save(update_fields=["in_service"])
+    return item

@@ -1,0 +1,323 @@
+"""Bottles come in, are opened, change their state."""
+
+import uuid
+from collections.abc import Iterable
+from datetime import date
+from typing import Any, Final
+
+from django.db import transaction
+from django.utils import timezone
+
+from inventory import codes, ledger, states
+from inventory.amounts import Unit
+from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
+from inventory.services.facts import read_facts
+from inventory.services.transactions import atomic_with_retries
+from inventory.services.typed import Reader
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+
+_UNIT_OF_KIND: Final = {
+    Lot.Kind.SOLID: Unit.GRAM,
+    Lot.Kind.LIQUID: Unit.MILLILITRE,
+    Lot.Kind.SOLUTION: Unit.MILLILITRE,
+}
+
+
+# --- coming in ----------------------------------------------------------------------------------
+@atomic_with_retries
+def receive_lot(
+    *,
+    actor: User,
+    substance: Substance,
+    kind: str,
+    amount: str,
+    unit: str,
+    idempotency_key: str,
+    assay_percent: str = "",
+    assay_tolerance_percent: str = "",
+    mass_percent: str = "",
+    density_g_per_ml: str = "",
+    concentration_mol_per_l: str = "",
+    relative_uncertainty_percent: str = "",
+    lot_number: str = "",
+    grade: str = "",
+    place: Place | None = None,
+    received_on: date | None = None,
+    opened_on: date | None = None,
+    expires_on: date | None = None,
+    note: str = "",
+) -> Lot:
+    """Put a bottle, or several alike, on the shelf, and give it its code.
+
+    Args:
+        kind: ``solid``, ``liquid`` or ``solution``; solids are counted in g, the others in mL.
+        amount: as typed, in ``unit`` (kg, g, mg, L, mL, uL).
+        assay_percent: and the other figures: as typed from certificate or label, empty where unknown.
+        received_on: today where it isn't said.
+        idempotency_key: the same key receives once.
+
+    Raises:
+        NotAllowed: for those who may not receive.
+        InvalidInput: by field.
+        Conflict: when the key was used for another bottle.
+    """
+    policy.require(actor, "receive_lot")
+    reader = Reader()
+    if kind not in Lot.Kind.values:
+        reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
+    figures = {
+        "assay_percent": assay_percent,
+        "assay_tolerance_percent": assay_tolerance_percent,
+        "mass_percent": mass_percent,
+        "density_g_per_ml": density_g_per_ml,
+        "concentration_mol_per_l": concentration_mol_per_l,
+        "relative_uncertainty_percent": relative_uncertainty_percent,
+    }
+    facts = read_facts(reader, kind, figures)
+    counted_in = _UNIT_OF_KIND.get(Lot.Kind(kind), Unit.GRAM) if kind in Lot.Kind.values else Unit.GRAM
+    base = 0
+    if kind in Lot.Kind.values:
+        base = reader.amount("amount", amount, unit, counted_in=counted_in)
+    came = received_on or timezone.localdate()
+    _check_dates(reader, came, opened_on, expires_on)
+    lot = Lot(
+        substance=substance,
+        kind=kind,
+        lot_number=reader.words("lot_number", lot_number, 60),
+        grade=reader.words("grade", grade, 60),
+        unit=counted_in,
+        received_on=came,
+        opened_on=opened_on,
+        expires_on=expires_on,
+        place=place,
+        note=reader.words("note", note, 300),
+        **facts,
+    )
+    reader.done()
+    return _put_on_shelf(lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key)
+
+
+@atomic_with_retries
+def receive_prepared_lot(
+    *,
+    actor: User,
+    title: str,
+    substance: Substance,
+    composition: list[dict[str, Any]],
+    concentration_mol_per_l: str,
+    relative_uncertainty_percent: str,
+    volume_base: int,
+    parents: Iterable[int],
+    expires_on: date | None,
+    idempotency_key: str,
+    place: Place | None = None,
+) -> Lot:
+    """Put a solution made here on the shelf, with what it contains and what it was made of.
+
+    Its stock is free as soon as it is there: whoever makes it for somebody holds it in the same
+    transaction, or the next plan may draw from it.
+
+    Args:
+        title: what the label says, as "0.100 mol/L sodium chloride".
+        substance: the solute; of several, the first.
+        composition: one entry per solute: ``substance``, ``value``, ``unit``,
+            ``expanded_uncertainty_percent``. With more than one it is never offered as a stock solution.
+        concentration_mol_per_l: as a decimal, empty where it has no single one.
+        relative_uncertainty_percent: of it, k = 2.
+        volume_base: microlitres.
+        parents: keys of the lots it was made of.
+        idempotency_key: the same key receives once.
+
+    Raises:
+        NotAllowed, InvalidInput, Conflict: as :func:`receive_lot`.
+    """
+    policy.require(actor, "work_batch")
+    reader = Reader()
+    figures = {
+        "concentration_mol_per_l": concentration_mol_per_l,
+        "relative_uncertainty_percent": relative_uncertainty_percent,
+    }
+    facts = read_facts(reader, Lot.Kind.SOLUTION, figures)
+    if volume_base <= 0:
+        reader.refuse("volume", "A prepared solution must have a volume.")
+    if not composition or not all({"substance", "value", "unit"} <= set(entry) for entry in composition):
+        reader.refuse("composition", "Say for every solute what it is and how much of it is in there.")
+    came = timezone.localdate()
+    _check_dates(reader, came, None, expires_on)
+    lot = Lot(
+        substance=substance,
+        kind=Lot.Kind.SOLUTION,
+        title=reader.words("title", title, 200),
+        composition=composition,
+        unit=Unit.MILLILITRE,
+        received_on=came,
+        expires_on=expires_on,
+        place=place,
+        prepared_by=actor,
+        **facts,
+    )
+    reader.done()
+    return _put_on_shelf(
+        lot,
+        volume_base,
+        actor=actor,
+        reason="Prepared here",
+        idempotency_key=idempotency_key,
+        parents=sorted(set(parents)),
+    )
+
+
+def _check_dates(reader: Reader, came: date, opened: date | None, expires: date | None) -> None:
+    if came > timezone.localdate():
+        reader.refuse("received_on", "That day is still to come. A bottle is received when it is here.")
+    if expires and expires < came:
+        reader.refuse(
+            "expires_on", "It would have expired before it came. Check both dates, or send it back."
+        )
+    if opened and opened > timezone.localdate():
+        reader.refuse("opened_on", "That day is still to come.")
+
+
+def _put_on_shelf(
+    lot: Lot,
+    amount: int,
+    *,
+    actor: User,
+    reason: str,
+    idempotency_key: str,
+    parents: Iterable[int] = (),
+) -> Lot:
+    first = ledger.posted(idempotency_key)
+    if first is None:
+        try:
+            with transaction.atomic():
+                _give_code(lot)
+                links = [LotParent(child=lot, parent_id=parent) for parent in parents]
+                LotParent.objects.bulk_create(links)
+                return ledger.post_movement(
+                    actor=actor,
+                    lot_id=lot.pk,
+                    kind=Movement.Kind.RECEIVED,
+                    amount=amount,
+                    reason=reason,
+                    idempotency_key=idempotency_key,
+                ).lot
+        except Conflict:
+            # Somebody used the key at this very moment, and the new row went with the savepoint.
+            first = ledger.posted(idempotency_key)
+            if first is None:
+                raise
+    there = first.lot
+    told = (lot.substance_id, lot.kind, lot.lot_number, lot.title, amount)
+    if told != (there.substance_id, there.kind, there.lot_number, there.title, first.amount):
+        raise Conflict(
+            f"This form was sent before and recorded as lot {there.code}. Nothing was added; "
+            "open the page afresh to receive another bottle."
+        )
+    return there
+
+
+def _give_code(lot: Lot) -> None:
+    # The key comes from the database's own sequence, which never gives a number twice, whoever
+    # asks at the same moment and whatever is rolled back; so the code is made of it.
+    lot.code = uuid.uuid4().hex[:16]
+    lot.save(force_insert=True)
+    lot.code = codes.code_of(lot.pk)
+    lot.save(update_fields=["code"])
+
+
+# --- states -------------------------------------------------------------------------------------
+@atomic_with_retries
+def change_lot_state(*, actor: User, lot: Lot, event: str, reason: str = "") -> Lot:
+    """Move a lot by an event of ``states.LOT_NEXT`` and write down who did it and why.
+
+    Raises:
+        NotAllowed: for those who may not.
+        NotInThisState: when the lot can't do that now; also when a lot that still holds something,
+            by the ledger, is said to be empty.
+        InvalidInput: when the reason is missing.
+    """
+    policy.require(actor, "change_lot_state")
+    reader = Reader()
+    if event in states.LOT_EVENTS_WITH_REASON:
+        kept = reader.reason("reason", reason, ask="Say why, for whoever finds this bottle next.")
+    else:
+        kept = reader.words("reason", reason, 300)
+    reader.done()
+    locked = ledger.lock_lots([lot.pk])[lot.pk]
+    if event == "mark_empty" and locked.on_hand:
+        raise NotInThisState(
+            f"By the ledger {locked.code} still has {locked.on_hand_amount.normalize():f} {locked.unit}. "
+            "Correct it after a count, or write off what is disposed of; it is then marked as empty."
+        )
+    if event == "reopen" and not locked.on_hand:
+        raise NotInThisState(
+            f"By the ledger nothing is left in {locked.code}. Correct it after a count; it is then reopened."
+        )
+    move_state(locked, event, actor=actor, reason=kept)
+    return locked
+
+
+def move_state(lot: Lot, event: str, *, actor: User, reason: str) -> None:
+    """The one place that writes a lot's state, and its history with it. The lot is locked.
+
+    Raises:
+        NotInThisState: when the table does not have the move.
+    """
+    before = lot.state
+    after = states.LOT_NEXT.get((before, event))
+    if after is None:
+        raise NotInThisState(
+            f"{lot.code} is {states.LOT_STATES[before].lower()}, so this is not possible: "
+            f"{states.LOT_EVENTS.get(event, event).lower()}."
+        )
+    lot.state = after
+    lot.save(update_fields=["state"])
+    _note(lot, event, before, actor=actor, reason=reason)
+
+
+def follow_balance(lot: Lot, *, actor: User, reason: str) -> None:
+    """After a count, disposal or reversal: nothing left means empty, something left means it isn't.
+
+    The lot is locked and its balance fresh.
+    """
+    if lot.on_hand == 0 and lot.state != states.EMPTY:
+        move_state(lot, "mark_empty", actor=actor, reason=reason)
+    elif lot.on_hand > 0 and lot.state == states.EMPTY:
+        move_state(lot, "reopen", actor=actor, reason=reason)
+
+
+def note_count(lot: Lot, *, actor: User, reason: str) -> None:
+    """A count that found what the ledger says: no movement, but it was looked at."""
+    _note(lot, "count", lot.state, actor=actor, reason=reason)
+
+
+@atomic_with_retries
+def open_lot(*, actor: User, lot: Lot, on: date | None = None) -> Lot:
+    """Write on which day a bottle was opened; the first time counts.
+
+    Raises:
+        NotAllowed: for those who may not.
+        InvalidInput: for a day to come, or before it came.
+    """
+    policy.require(actor, "change_lot_state")
+    day = on or timezone.localdate()
+    locked = ledger.lock_lots([lot.pk])[lot.pk]
+    if locked.opened_on:
+        return locked
+    if day > timezone.localdate():
+        raise InvalidInput({"opened_on": "That day is still to come."})
+    if locked.received_on and day < locked.received_on:
+        raise InvalidInput({"opened_on": f"It came on {locked.received_on:%d %B %Y}, after that day."})
+    locked.opened_on = day
+    locked.save(update_fields=["opened_on"])
+    _note(locked, "open", locked.state, actor=actor, reason="")
+    return locked
+
+
+def _note(lot: Lot, event: str, before: str, *, actor: User, reason: str) -> None:
+    LotEvent.objects.create(
+        lot=lot, event=event, from_state=before, to_state=lot.state, actor=actor, reason=reason
+    )

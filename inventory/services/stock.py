@@ -1,0 +1,240 @@
+"""What is in the bottles changes: promised, drawn, counted, disposed of, put right."""
+
+from collections.abc import Iterable, Mapping
+
+from inventory import ledger
+from inventory.amounts import as_text
+from inventory.models import Hold, Lot, Movement
+from inventory.selectors import active_holds_of
+from inventory.services.lots import follow_balance, note_count
+from inventory.services.transactions import atomic_with_retries
+from inventory.services.typed import Reader
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+from prepdesk.core.errors import Conflict
+
+
+# --- holds ------------------------------------------------------------------------------------
+@atomic_with_retries
+def hold_stock(
+    *,
+    actor: User,
+    draws: ledger.Draws,
+    purpose: str,
+    idempotency_key: str,
+    instead_of: Iterable[Hold | int] = (),
+) -> dict[int, Hold]:
+    """Hold stock so that nobody else can be promised it: all of it or nothing.
+
+    Args:
+        draws: base units by lot key, or pairs of them; a lot named twice is summed.
+        purpose: for whom or what, at most 120 characters, shown beside the hold.
+        idempotency_key: the same key holds once; later calls return the first holds.
+        instead_of: holds given back in the same stroke, when a plan replaces another one. Read the
+            shelf for that plan with ``calc_shelf(as_if_released=…)``.
+
+    Returns:
+        The holds by lot key.
+
+    Raises:
+        NotAllowed: for those who may neither order nor work.
+        OutOfStock: naming the lots and the missing amounts (``ledger.NotEnough``).
+        NotInThisState: when a lot is quarantined, recalled or empty.
+        Conflict: when the key was used for other amounts.
+    """
+    policy.require(actor, "hold_stock")
+    reader = Reader()
+    kept = reader.words("purpose", purpose, 120)
+    reader.done()
+    return ledger.place_holds(
+        actor=actor,
+        draws=draws,
+        purpose=kept,
+        idempotency_key=idempotency_key,
+        instead_of=_keys(instead_of),
+    )
+
+
+@atomic_with_retries
+def release_holds(*, actor: User, holds: Iterable[Hold | int], reason: str) -> None:
+    """Give back what is still held; what was drawn or released before stays as it is.
+
+    Raises:
+        NotAllowed: for those who may not hold either.
+    """
+    policy.require(actor, "hold_stock")
+    ledger.release_holds(actor=actor, hold_ids=_keys(holds), reason=_reason(reason))
+
+
+@atomic_with_retries
+def draw_holds(
+    *, actor: User, amounts: Mapping[int, int], reason: str, idempotency_key: str
+) -> list[Movement]:
+    """Draw what was held, with what was really taken.
+
+    Args:
+        amounts: base units really drawn, by hold key; 0 gives the hold back.
+        reason: shown in the ledger, as "Batch B-2601".
+        idempotency_key: the same key draws once; later calls return the first movements.
+
+    Returns:
+        One movement for each hold that something was drawn of.
+
+    Raises:
+        NotAllowed: for those who don't work batches.
+        OutOfStock: when more was drawn than held and the rest of the lot is held by others.
+        Conflict: when a hold was closed by another call.
+    """
+    policy.require(actor, "work_batch")
+    return ledger.draw_holds(
+        actor=actor, amounts=amounts, reason=_reason(reason), idempotency_key=idempotency_key
+    )
+
+
+def _keys(holds: Iterable[Hold | int]) -> list[int]:
+    return [hold.pk if isinstance(hold, Hold) else hold for hold in holds]
+
+
+def _reason(text: str) -> str:
+    reader = Reader()
+    kept = reader.reason("reason", text, ask="Say why, for whoever reads the ledger.")
+    reader.done()
+    return kept
+
+
+# --- counts and disposals -------------------------------------------------------------------------
+@atomic_with_retries
+def correct_stock(
+    *,
+    actor: User,
+    lot: Lot,
+    counted: str,
+    unit: str,
+    reason: str,
+    idempotency_key: str,
+    expected_on_hand: int | None = None,
+) -> Movement | None:
+    """Make the ledger say what a count found.
+
+    Args:
+        counted: what is there, as typed, in ``unit``; 0 marks the lot as empty.
+        reason: why they differ, or how it was counted.
+        expected_on_hand: base units the page showed; a count taken before somebody drew is stale.
+
+    Returns:
+        The correcting movement; ``None`` when the count agrees, which is noted as well.
+
+    Raises:
+        NotAllowed, InvalidInput.
+        Conflict: when the stock changed since the page was shown.
+    """
+    policy.require(actor, "correct_stock")
+    reader = Reader()
+    found = reader.amount("counted", counted, unit, counted_in=lot.unit, zero=True)
+    kept = reader.reason("reason", reason, ask="Say how it was counted, or why it differs.")
+    reader.done()
+    locked = ledger.lock_lots([lot.pk])[lot.pk]
+    first = ledger.posted(idempotency_key)
+    if first:
+        return _sent_before(first, locked, Movement.Kind.CORRECTED)
+    _refuse_stale(locked, expected_on_hand)
+    if found < locked.held:
+        reader.refuse("counted", _held_by_others(locked, found))
+    reader.done()
+    if found == locked.on_hand:
+        note_count(locked, actor=actor, reason=kept)
+        return None
+    row = ledger.post_movement(
+        actor=actor,
+        lot_id=locked.pk,
+        kind=Movement.Kind.CORRECTED,
+        amount=found - locked.on_hand,
+        reason=kept,
+        idempotency_key=idempotency_key,
+    )
+    follow_balance(row.lot, actor=actor, reason=kept)
+    return row
+
+
+@atomic_with_retries
+def dispose(
+    *,
+    actor: User,
+    lot: Lot,
+    amount: str,
+    unit: str,
+    reason: str,
+    idempotency_key: str,
+    expected_on_hand: int | None = None,
+) -> Movement:
+    """Write off what goes to waste; the lot is empty when nothing is left.
+
+    Raises:
+        NotAllowed, InvalidInput.
+        OutOfStock: when part of it is held.
+        Conflict: when the stock changed since the page was shown.
+    """
+    policy.require(actor, "correct_stock")
+    reader = Reader()
+    gone = reader.amount("amount", amount, unit, counted_in=lot.unit)
+    kept = reader.reason("reason", reason, ask="Say why it is disposed of.")
+    reader.done()
+    locked = ledger.lock_lots([lot.pk])[lot.pk]
+    first = ledger.posted(idempotency_key)
+    if first:
+        return _sent_before(first, locked, Movement.Kind.DISPOSED)
+    _refuse_stale(locked, expected_on_hand)
+    row = ledger.post_movement(
+        actor=actor,
+        lot_id=locked.pk,
+        kind=Movement.Kind.DISPOSED,
+        amount=-gone,
+        reason=kept,
+        idempotency_key=idempotency_key,
+    )
+    follow_balance(row.lot, actor=actor, reason=kept)
+    return row
+
+
+@atomic_with_retries
+def reverse_movement(*, actor: User, movement: Movement, reason: str, idempotency_key: str) -> Movement:
+    """Undo a mistaken entry by one that adds its opposite; both stay readable.
+
+    Raises:
+        NotAllowed, InvalidInput.
+        NotInThisState: when it was reversed before, or is a reversal.
+        OutOfStock: when undoing a receipt would take what is held or gone.
+    """
+    policy.require(actor, "correct_stock")
+    kept = _reason(reason)
+    row = ledger.reverse_movement(
+        actor=actor, movement_id=movement.pk, reason=kept, idempotency_key=idempotency_key
+    )
+    follow_balance(row.lot, actor=actor, reason=kept)
+    return row
+
+
+def _sent_before(first: Movement, lot: Lot, kind: str) -> Movement:
+    if first.lot_id != lot.pk or first.kind != kind:
+        raise Conflict(
+            f"This form was sent before and recorded as “{first}” on {first.lot.code}. "
+            "Nothing was changed; open the page afresh."
+        )
+    return first
+
+
+def _refuse_stale(lot: Lot, expected_on_hand: int | None) -> None:
+    if expected_on_hand is not None and expected_on_hand != lot.on_hand:
+        raise Conflict(
+            f"When the page was shown {lot.code} had {as_text(expected_on_hand, lot.unit)}; now it has "
+            f"{as_text(lot.on_hand, lot.unit)}, because somebody drew, received or counted. Nothing was "
+            "saved. Look at the bottle again."
+        )
+
+
+def _held_by_others(lot: Lot, found: int) -> str:
+    purposes = sorted({hold.purpose or "an unnamed purpose" for hold in active_holds_of(lot)})
+    return (
+        f"{as_text(lot.held, lot.unit)} of it are held for {', '.join(purposes)}, and only "
+        f"{as_text(found, lot.unit)} were counted. Plan that work again from other stock, then correct."
+    )
