@@ -150,6 +150,8 @@ AUTH_PASSWORD_VALIDATORS = [
 # --- language and time ----------------------------------------------------------------------
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE: str = env.str("DEPARTMENT_TIME_ZONE", default="UTC")
+# Stands in the footer of every page: a name, a room, a number to call.
+HELP_CONTACT: str = env.str("HELP_CONTACT", default="the stockroom")
 USE_I18N = True
 USE_TZ = True
 

@@ -1,5 +1,6 @@
 """What every page knows: the places a person may go."""
 
+from django.conf import settings
 from django.http import HttpRequest
 
 from prepdesk.access import policy
@@ -14,8 +15,11 @@ _PLACES = (
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
-    """The entries of the main menu for the person signed in."""
+    """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
-    if not user.is_authenticated:
-        return {"places": ()}
-    return {"places": [(label, route) for label, route, action in _PLACES if policy.may(user, action)]}
+    places = (
+        [(label, route) for label, route, action in _PLACES if policy.may(user, action)]
+        if user.is_authenticated
+        else []
+    )
+    return {"places": places, "help_contact": settings.HELP_CONTACT}

@@ -4,6 +4,7 @@ import hashlib
 import secrets
 from datetime import timedelta
 
+from django.db.models import QuerySet
 from django.utils import timezone
 from rest_framework.authentication import BaseAuthentication, get_authorization_header
 from rest_framework.exceptions import AuthenticationFailed
@@ -35,6 +36,11 @@ def revoke_token(*, actor: User, token_id: int) -> bool:
     policy.require(actor, "manage_own_tokens")
     deleted, _ = ApiToken.objects.filter(owner=actor, pk=token_id).delete()
     return bool(deleted)
+
+
+def live_tokens_of(owner: User) -> QuerySet[ApiToken]:
+    """The keys of one person that still open something, newest first."""
+    return ApiToken.objects.filter(owner=owner, expires_at__gt=timezone.now()).order_by("-created_at", "-id")
 
 
 class TokenAuthentication(BaseAuthentication):

@@ -1,8 +1,12 @@
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LogoutView
 from django.urls import path
+
+from prepdesk.accounts import views
 
 app_name = "accounts"
 urlpatterns = [
-    path("sign-in/", LoginView.as_view(template_name="accounts/sign_in.html"), name="sign_in"),
+    path("sign-in/", views.SignInView.as_view(), name="sign_in"),
     path("sign-out/", LogoutView.as_view(), name="sign_out"),
+    path("me/", views.me, name="me"),
+    path("me/keys/<int:token_id>/end/", views.end_token, name="end_token"),
 ]

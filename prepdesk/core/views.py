@@ -2,6 +2,7 @@
 
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from django.template.loader import render_to_string
 
 
 def _page_or_json(request: HttpRequest, status: int, code: str, text: str) -> HttpResponse:
@@ -19,6 +20,7 @@ def not_found(request: HttpRequest, exception: Exception | None = None) -> HttpR
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
-    return _page_or_json(
-        request, 500, "server_error", "The server failed and saved nothing. Please try again."
-    )
+    """Rendered without a request, so that nothing it draws can ask a database that is down."""
+    if request.path.startswith("/api/"):
+        return _page_or_json(request, 500, "server_error", "The server failed and saved nothing.")
+    return HttpResponse(render_to_string("500.html"), status=500)

@@ -1,4 +1,9 @@
-from django.urls import URLPattern
+from django.urls import path
+
+from prepdesk.reports import views
 
 app_name = "reports"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("", views.use, name="use"),
+    path("use.csv", views.use_csv, name="use_csv"),
+]

@@ -1,0 +1,219 @@
+"""What every template of the site draws with: quantities, formulas, states, times, people, routes.
+
+Nothing here knows orders or stock: callers hand over the value, and the word for it where the word is
+theirs.
+"""
+
+import secrets
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from typing import Any, Final
+
+from django import template
+from django.forms import Field
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
+
+from prepdesk.core import times
+from prepdesk.core.budget import budget_charts
+from prepdesk.core.drawing import FULL, SMALL, draw_route
+from prepdesk.core.notation import amount_words, apparatus_words, formula_pieces, number_words
+
+register = template.Library()
+
+# value of a state -> (shape, tint). The word comes from the caller's own table.
+_LOOKS: Final[dict[str, tuple[str, str]]] = {
+    "waiting": ("triangle", "wait"),
+    "queued": ("ring", "plain-tint"),
+    "claimed": ("half", "work"),
+    "in_work": ("half", "work"),
+    "ready": ("disc", "ready"),
+    "handed_over": ("tick", "plain"),
+    "cancelled": ("cross", "plain"),
+    "available": ("disc", "ready"),
+    "quarantined": ("square", "wait"),
+    "recalled": ("diamond", "stop"),
+    "empty": ("ring", "plain"),
+    "active": ("half", "work"),
+    "drawn": ("tick", "plain"),
+    "released": ("ring", "plain"),
+    "late": ("triangle", "stop"),
+    "soon": ("triangle", "wait"),
+    "expired": ("diamond", "stop"),
+    "done": ("tick", "plain"),
+    "inside": ("tick", "ready"),
+    "outside": ("triangle", "wait"),
+}
+_SHAPES: Final = {
+    "ring": "M6 1.5a4.5 4.5 0 1 1 0 9a4.5 4.5 0 1 1 0-9zM6 3.2a2.8 2.8 0 1 0 0 5.6a2.8 2.8 0 1 0 0-5.6z",
+    "half": "M6 1a5 5 0 1 1 0 10a5 5 0 1 1 0-10zM6 2.5v7a3.5 3.5 0 0 0 0-7z",
+    "disc": "M6 1a5 5 0 1 1 0 10a5 5 0 1 1 0-10z",
+    "tick": "M1 6.5L2.6 5l2 2.2L9.4 1.5L11 3L4.7 10.5z",
+    "cross": "M2.2 1L6 4.8L9.8 1L11 2.2L7.2 6L11 9.8L9.8 11L6 7.2L2.2 11L1 9.8L4.8 6L1 2.2z",
+    "triangle": "M6 .8L11.6 11H.4zM5.4 4.4h1.2v3.4H5.4zM5.4 8.6h1.2v1.2H5.4z",
+    "square": "M1.2 1.2h9.6v9.6H1.2z",
+    "diamond": "M6 .4L11.6 6L6 11.6L.4 6z",
+}
+
+
+@register.filter
+def chem(formula: object) -> SafeString:
+    """Write a formula as a chemist does: subscripts, charges, the dot of hydrate water."""
+    html = {"plain": "{}", "sub": "<sub>{}</sub>", "sup": "<sup>{}</sup>"}
+    return format_html_join(
+        "", "{}", ((format_html(html[kind], part),) for kind, part in formula_pieces(str(formula or "")))
+    )
+
+
+@register.filter
+def amount(value: object) -> str:
+    """``{"value": "58.44", "unit": "g"}`` as plain text."""
+    return amount_words(value)
+
+
+@register.filter
+def apparatus(equipment: object) -> str:
+    """Apparatus of a plan in words: ``500 mL one-mark flask, class A``."""
+    return apparatus_words(equipment)
+
+
+@register.filter
+def late(due: datetime) -> str:
+    """``late by 3 hours`` for what should have been ready, else nothing."""
+    return times.late_words(due)
+
+
+@register.inclusion_tag("core/_quantity.html")
+def quantity(
+    value: object, unit: str = "", low: object = "", high: object = "", *, size: str = "", window: Any = None
+) -> dict[str, object]:
+    """A number with its unit and, where there is one, the window it may lie in.
+
+    ``value`` may be a quantity of a plan (a mapping with ``value`` and ``unit``); ``window`` one of its
+    windows; ``size`` is ``large`` (headlines) or ``plain`` (inside a sentence).
+    """
+    if isinstance(value, Mapping):
+        unit = str(value.get("unit", ""))
+        value = value.get("value", "")
+    if window:
+        low, high = window["low"], window["high"]
+    return {
+        "value": number_words(value),
+        "unit": unit,
+        "low": number_words(low),
+        "high": number_words(high),
+        "size": size,
+    }
+
+
+@register.inclusion_tag("core/_state.html")
+def state(kind: str, value: str, label: str = "") -> dict[str, str]:
+    """A state as word, shape and tint; ``label`` is the word of the caller's state table."""
+    shape, tint = _LOOKS.get(str(value), ("ring", "plain-tint"))
+    return {
+        "kind": kind,
+        "value": value,
+        "label": label or str(value).replace("_", " ").capitalize(),
+        "tint": tint,
+        "path": _SHAPES[shape],
+    }
+
+
+@register.inclusion_tag("core/_when.html")
+def when(moment: datetime | None, relative: bool = True) -> dict[str, object]:
+    """A time with its weekday on the department's clock, and how far away it is."""
+    if moment is None:
+        return {"moment": None}
+    return {
+        "moment": moment,
+        "absolute": times.absolute_words(moment),
+        "relative": times.relative_words(moment) if relative else "",
+    }
+
+
+@register.simple_tag
+def department_zone() -> str:
+    """The zone all times are shown in."""
+    return times.department_zone()
+
+
+@register.inclusion_tag("core/_person.html")
+def person(user: Any) -> dict[str, object]:
+    """A person by name."""
+    return {"person": user}
+
+
+@register.inclusion_tag("core/_route_drawing.html")
+def route_drawing(plan: Mapping[str, Any] | None, size: str = "full") -> dict[str, object]:
+    """Draw the route of a plan; ``size`` is ``full`` or ``small``."""
+    route = (plan or {}).get("route") or []
+    drawing = draw_route(route, SMALL if size == "small" else FULL)
+    # Several drawings may stand on one page, and their titles need names of their own.
+    return {"drawing": drawing, "size": size, "id": f"route-{secrets.token_hex(4)}"}
+
+
+@register.inclusion_tag("core/_budget_bar.html")
+def budget_bar(plan: Mapping[str, Any] | None) -> dict[str, object]:
+    """Draw where the tolerance of a plan goes, one table per component."""
+    return {"charts": budget_charts(plan or {})}
+
+
+@register.simple_tag(takes_context=True)
+def current_place(context: template.Context, route: str, address: str) -> str:
+    """Mark the menu entry of the page that is open, or of the place that it belongs to."""
+    path = getattr(context.get("request"), "path", "")
+    if path == address:
+        return SafeString('aria-current="page"')
+    if context.get("place") == route or (address != "/" and path.startswith(address)):
+        return SafeString('aria-current="true"')
+    return ""
+
+
+@register.simple_tag
+def error_links(
+    form: Any = None, forms: Any = None, formset: Any = None, formsets: Any = None
+) -> list[dict[str, str]]:
+    """Every error of the forms with the id of the element it belongs to."""
+    links: list[dict[str, str]] = []
+    for one in [form, *(forms or [])]:
+        links += _links_of_form(one)
+    for many in [formset, *(formsets or [])]:
+        if not many:
+            continue
+        links += [{"target": "", "text": text} for text in many.non_form_errors()]
+        for one in many:
+            links += _links_of_form(one)
+    return links
+
+
+def _links_of_form(form: Any) -> Iterable[dict[str, str]]:
+    if not form or not form.errors:
+        return []
+    links = [{"target": "", "text": text} for text in form.non_field_errors()]
+    for bound in form:
+        if not bound.errors:
+            continue
+        target = "" if bound.is_hidden else bound.id_for_label or bound.auto_id
+        if bound.use_fieldset and not bound.is_hidden:
+            target = f"{bound.auto_id}_0"
+        links += [{"target": target, "text": text} for text in error_texts(bound)]
+    return links
+
+
+@register.filter
+def error_texts(bound: Any) -> list[str]:
+    """The errors of one field, in the same words beside it and on top of the page.
+
+    "This field is required" says nothing in a list of several, so the field is named.
+    """
+    texts = []
+    for error in bound.errors.as_data():
+        message = " ".join(error.messages)
+        if error.code == "required" and message == str(Field.default_error_messages["required"]):
+            kind = getattr(bound.field.widget, "input_type", "")
+            do = {"select": "choose one", "radio": "choose one", "checkbox": "tick it"}.get(
+                kind, "fill it in"
+            )
+            message = f"“{bound.label}” is empty: {do}."
+        texts.append(message)
+    return texts

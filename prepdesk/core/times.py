@@ -1,0 +1,55 @@
+"""Times in words, as a person at the bench reads them: weekday first, the department's clock.
+
+Differences are taken in UTC: two times of one zone subtract to wall time, which is an hour out
+across a change of summer time.
+"""
+
+from datetime import UTC, datetime, timedelta
+
+from django.conf import settings
+from django.utils import timezone
+
+_HOUR = timedelta(hours=1)
+_DAYS_FROM = timedelta(hours=48)
+
+
+def _span(length: timedelta) -> str:
+    """A positive length in the largest unit that keeps it readable, rounded down."""
+    if length < _HOUR:
+        count, unit = int(length.total_seconds() // 60), "minute"
+    elif length < _DAYS_FROM:
+        count, unit = int(length.total_seconds() // 3600), "hour"
+    else:
+        count, unit = length.days, "day"
+    return f"{count} {unit}" if count == 1 else f"{count} {unit}s"
+
+
+def _between(start: datetime, end: datetime) -> timedelta:
+    return end.astimezone(UTC) - start.astimezone(UTC)
+
+
+def relative_words(moment: datetime, now: datetime | None = None) -> str:
+    """``in 3 hours``, ``2 days ago``, or ``now`` within the minute."""
+    ahead = _between(now or timezone.now(), moment)
+    if abs(ahead) < timedelta(minutes=1):
+        return "now"
+    return f"in {_span(ahead)}" if ahead > timedelta(0) else f"{_span(-ahead)} ago"
+
+
+def late_words(due: datetime, now: datetime | None = None) -> str:
+    """``late by 3 hours`` once ``due`` has passed, else an empty text."""
+    past = _between(due, now or timezone.now())
+    return f"late by {_span(past)}" if past >= timedelta(minutes=1) else ""
+
+
+def absolute_words(moment: datetime, now: datetime | None = None) -> str:
+    """``Mon 3 Aug, 09:00`` on the department's clock; the year only when it is another one."""
+    here = timezone.localtime(moment, timezone.get_default_timezone())
+    today = timezone.localtime(now or timezone.now(), timezone.get_default_timezone())
+    year = f" {here.year}" if here.year != today.year else ""
+    return f"{here:%a} {here.day} {here:%b}{year}, {here:%H:%M}"
+
+
+def department_zone() -> str:
+    """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
+    return settings.TIME_ZONE.replace("_", " ")

@@ -1,0 +1,61 @@
+"""The manager's review of use."""
+
+from django.http import HttpResponse, StreamingHttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
+from prepdesk.core.spreadsheet import csv_lines
+from prepdesk.reports.forms import PeriodForm
+from prepdesk.reports.selectors import use_by_course, use_by_substance
+
+CSV_HEADER = ("from", "to", "course", "course title", "substance", "formula", "drawn", "unit", "batches")
+
+
+@require_safe
+def use(request: SignedInRequest) -> HttpResponse:
+    """What was drawn in a period, by substance and by course."""
+    policy.require(request.user, "see_review")
+    form = PeriodForm(request.GET or {})
+    if not form.is_valid():
+        return render(request, "reports/use.html", {"form": form}, status=422)
+    period = form.cleaned_data["period"]
+    return render(
+        request,
+        "reports/use.html",
+        {
+            "form": form,
+            "period": period,
+            "substances": use_by_substance(actor=request.user, period=period),
+            "courses": use_by_course(actor=request.user, period=period),
+        },
+    )
+
+
+@require_safe
+def use_csv(request: SignedInRequest) -> HttpResponse | StreamingHttpResponse:
+    """The same by course, as a file for a spreadsheet."""
+    policy.require(request.user, "see_review")
+    form = PeriodForm(request.GET or {})
+    if not form.is_valid():
+        return render(request, "reports/use.html", {"form": form}, status=422)
+    period = form.cleaned_data["period"]
+    rows = (
+        (
+            period.first.isoformat(),
+            period.last.isoformat(),
+            row.course,
+            row.title,
+            row.substance,
+            row.formula,
+            row.drawn,
+            row.unit,
+            row.batches,
+        )
+        for row in use_by_course(actor=request.user, period=period)
+    )
+    response = StreamingHttpResponse(csv_lines(CSV_HEADER, rows), content_type="text/csv; charset=utf-8")
+    name = f"use-{period.first.isoformat()}-to-{period.last.isoformat()}.csv"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response

@@ -1,0 +1,49 @@
+"""Times in words, on the department's clock."""
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from prepdesk.core.times import absolute_words, late_words, relative_words
+
+NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("ahead", "words"),
+    [
+        (timedelta(seconds=20), "now"),
+        (timedelta(minutes=1), "in 1 minute"),
+        (timedelta(minutes=59), "in 59 minutes"),
+        (timedelta(hours=3, minutes=50), "in 3 hours"),
+        (timedelta(hours=47), "in 47 hours"),
+        (timedelta(days=2), "in 2 days"),
+        (timedelta(hours=-1), "1 hour ago"),
+        (timedelta(days=-9), "9 days ago"),
+    ],
+)
+def test_a_distance_in_time_is_said_in_words(ahead, words):
+    assert relative_words(NOW + ahead, NOW) == words
+
+
+def test_late_is_said_only_once_it_is_late():
+    assert late_words(NOW + timedelta(minutes=5), NOW) == ""
+    assert late_words(NOW - timedelta(hours=3), NOW) == "late by 3 hours"
+
+
+def test_the_hour_lost_in_spring_is_not_counted():
+    # Summer time began in the European Union on 29 March 2026 at 01:00 UTC (Directive 2000/84/EC).
+    paris = ZoneInfo("Europe/Paris")
+    before = datetime(2026, 3, 28, 12, 0, tzinfo=paris)
+    after = datetime(2026, 3, 29, 12, 0, tzinfo=paris)
+    assert relative_words(after, before) == "in 23 hours"
+
+
+def test_a_time_is_shown_on_the_departments_clock_with_its_weekday(settings):
+    settings.TIME_ZONE = "Europe/Paris"
+    assert absolute_words(datetime(2026, 7, 1, 7, 5, tzinfo=UTC), NOW) == "Wed 1 Jul, 09:05"
+
+
+def test_another_year_is_named():
+    assert absolute_words(datetime(2027, 1, 4, 9, 0, tzinfo=UTC), NOW) == "Mon 4 Jan 2027, 09:00"
