@@ -8,7 +8,7 @@ from typing import Any, Final, TypeVar
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 from django.http import Http404
 
-from inventory.models import Hold
+from inventory.models import Hold, Substance
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -119,6 +119,17 @@ def last_order_of(actor: User) -> Order | None:
     return Order.objects.filter(ordered_by=actor).prefetch_related("sections").order_by("-id").first()
 
 
+def rooms_used() -> list[str]:
+    """Rooms that orders were for, the most used first, to be offered again."""
+    used = Order.objects.order_by().values_list("room").annotate(times=Count("pk")).order_by("-times", "room")
+    return [room for room, _ in used[:20]]
+
+
+def substance_name(key: str) -> str:
+    """The full name of a substance, empty for an unknown key."""
+    return Substance.objects.filter(key=key).values_list("name", flat=True).first() or ""
+
+
 # --- batches ----------------------------------------------------------------------------------
 def batches_visible_to(actor: User) -> QuerySet[Batch]:
     """The stockroom sees all batches; an instructor reads about theirs on the order's page."""
@@ -213,7 +224,9 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
             Prefetch("events", BatchEvent.objects.select_related("actor")),
             Prefetch("sheets", Sheet.objects.select_related("created_by")),
             Prefetch("step_records", StepRecord.objects.select_related("actor", "sheet")),
-            Prefetch("batch_holds", BatchHold.objects.select_related("hold__lot__place", "hold__lot__substance")),
+            Prefetch(
+                "batch_holds", BatchHold.objects.select_related("hold__lot__place", "hold__lot__substance")
+            ),
         ),
         reference,
         "batch",
