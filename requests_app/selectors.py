@@ -8,7 +8,7 @@ from typing import Any, Final, TypeVar
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 from django.http import Http404
 
-from inventory.models import Hold
+from inventory.models import Hold, Substance
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -118,6 +118,17 @@ def waiting_orders(actor: User) -> QuerySet[Order]:
 def last_order_of(actor: User) -> Order | None:
     """The person's newest order, so that a form can offer its course and room again."""
     return Order.objects.filter(ordered_by=actor).prefetch_related("sections").order_by("-id").first()
+
+
+def rooms_used() -> list[str]:
+    """Rooms that orders were for, the most used first, to be offered again."""
+    used = Order.objects.order_by().values_list("room").annotate(times=Count("pk")).order_by("-times", "room")
+    return [room for room, _ in used[:20]]
+
+
+def substance_name(key: str) -> str:
+    """The full name of a substance, empty for an unknown key."""
+    return Substance.objects.filter(key=key).values_list("name", flat=True).first() or ""
 
 
 # --- batches ----------------------------------------------------------------------------------

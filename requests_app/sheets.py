@@ -10,7 +10,6 @@ from typing import Any, Final
 from django.utils import timezone
 
 from inventory.amounts import to_base_upwards
-from inventory.models import Hold
 from inventory.selectors import calc_catalogue, calc_shelf
 from prepdesk.accounts.models import User
 from prepdesk.calc.preview import preview
@@ -61,14 +60,12 @@ def request_for(draft: OrderDraft) -> dict[str, Any]:
     return request
 
 
-def plan_for(
-    draft: OrderDraft, *, as_if_released: Iterable[Hold] = ()
-) -> tuple[dict[str, Any], Plan]:
+def plan_for(draft: OrderDraft, *, as_if_released: Iterable[int] = ()) -> tuple[dict[str, Any], Plan]:
     """Ask the calculation service, with what the shelf has free now and will still be good when due.
 
     Args:
         draft: what is wanted.
-        as_if_released: holds that the new plan would replace, so their stock counts as free.
+        as_if_released: keys of holds that the new plan would replace, so their stock counts as free.
 
     Returns:
         The request and the plan.

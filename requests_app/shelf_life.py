@@ -5,6 +5,7 @@ common practice and the department's to change. A mixture keeps as long as its s
 """
 
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Final
 
 _NOGUEIRA: Final = "Nogueira and Serôdio, Accred. Qual. Assur. 8, 231 (2003), 2 % criterion"
@@ -18,14 +19,22 @@ class ShelfLife:
     reason: str
 
 
-DEFAULT: Final = ShelfLife(180, f"stable solution: 27 of 35 solutions kept at least 2 months, many over 6 ({_NOGUEIRA})")
+DEFAULT: Final = ShelfLife(
+    180, f"stable solution: 27 of 35 solutions kept at least 2 months, many over 6 ({_NOGUEIRA})"
+)
 
 # By the family of the substance (the word that all forms of one substance share).
 BY_FAMILY: Final[dict[str, ShelfLife]] = {
     "potassium-permanganate": ShelfLife(30, f"about one month ({_NOGUEIRA})"),
-    "sodium-hydroxide": ShelfLife(30, "takes up carbon dioxide; standardise again after 30 days (common practice)"),
-    "potassium-hydroxide": ShelfLife(30, "takes up carbon dioxide; standardise again after 30 days (common practice)"),
-    "sodium-thiosulfate": ShelfLife(14, "decomposes slowly; standardise again every two weeks (common practice)"),
+    "sodium-hydroxide": ShelfLife(
+        30, "takes up carbon dioxide; standardise again after 30 days (common practice)"
+    ),
+    "potassium-hydroxide": ShelfLife(
+        30, "takes up carbon dioxide; standardise again after 30 days (common practice)"
+    ),
+    "sodium-thiosulfate": ShelfLife(
+        14, "decomposes slowly; standardise again every two weeks (common practice)"
+    ),
     "iodine": ShelfLife(14, "loses iodine to the air (common practice)"),
     "ammonia": ShelfLife(30, "loses ammonia whenever it is opened (common practice)"),
     "hydrogen-peroxide": ShelfLife(14, "decomposes when dilute (common practice)"),
@@ -46,4 +55,11 @@ def shelf_life(families: list[str]) -> ShelfLife:
     >>> shelf_life(["sodium-chloride", "potassium-permanganate"]).days
     30
     """
-    return min((BY_FAMILY.get(family, DEFAULT) for family in families), key=lambda life: life.days, default=DEFAULT)
+    return min(
+        (BY_FAMILY.get(family, DEFAULT) for family in families), key=lambda life: life.days, default=DEFAULT
+    )
+
+
+def expiry_of(families: list[str], made_on: date) -> date:
+    """The last day the label allows."""
+    return made_on + timedelta(days=shelf_life(families).days)

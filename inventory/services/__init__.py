@@ -17,6 +17,7 @@ from inventory.services.stock import (
     release_holds,
     reverse_movement,
 )
+from inventory.services.substances import load_catalogue
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "draw_holds",
     "hold_stock",
     "in_transaction_with_retries",
+    "load_catalogue",
     "open_lot",
     "receive_lot",
     "receive_prepared_lot",

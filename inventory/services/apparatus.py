@@ -1,12 +1,17 @@
 """Balances and glassware the department owns."""
 
-from typing import Final
+from typing import Final, cast
 
 from inventory.models import ApparatusItem, Place
+from inventory.selectors import calc_apparatus
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.apparatus import tolerance_ml
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.model import ApparatusType
+from prepdesk.calc.typed import parse_number
 
 _SIZES: Final = {
     "nominal_ml": ("A size", "mL", "100000"),
@@ -42,7 +47,7 @@ def add_apparatus(
     """Add so many of one kind of apparatus.
 
     Sizes are as typed [mL or g]. Without a limit of error the tabulated one of class and standard
-    counts; see ``selectors.calc_shelf``.
+    counts; where there is neither, measuring ware is refused, because nothing could be planned with it.
 
     Raises:
         NotAllowed, InvalidInput.
@@ -79,8 +84,31 @@ def add_apparatus(
         **kept,
     )
     reader.done()
+    if calc_apparatus(item) is None:
+        _ask_for_tolerance(reader, item)
+    reader.done()
     item.save(force_insert=True)
     return item
+
+
+def _ask_for_tolerance(reader: Reader, item: ApparatusItem) -> None:
+    """Measuring ware whose limit of error nobody knows can't be planned with, so it isn't taken."""
+    why = "Type the limit of error that is marked on it"
+    if item.standard:
+        division = item.division_ml and float(parse_number(item.division_ml).value)
+        try:
+            tolerance_ml(
+                cast(ApparatusType, item.type),
+                float(parse_number(item.nominal_ml).value),
+                item.apparatus_class,
+                item.standard,
+                division or None,
+            )
+        except InputError as error:
+            why = f"{error.text} Else type the limit of error that is marked on it"
+    reader.refuse(
+        "tolerance_ml", f"{why}{'' if item.standard else ', or choose the standard its class mark means'}."
+    )
 
 
 def _check_sizes(reader: Reader, kind: str, sizes: dict[str, str]) -> None:

@@ -17,19 +17,22 @@ from inventory.services import (
     in_transaction_with_retries,
     receive_prepared_lot,
 )
+from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.settle import Settlement, judge_reading, settle
 from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
-from requests_app.models import Batch, BatchHold, Sheet, StepRecord
+from requests_app.models import Batch, Sheet, StepRecord
 from requests_app.selectors import BenchStep, active_holds, bench_steps
 from requests_app.services.moves import move
 from requests_app.shelf_life import expiry_of
 
-_FREE_STATES: Final = (states.CLAIMED, states.IN_WORK)
+_ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1), "uL": Decimal("0.001")}
+_AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
 
 
 # --- who has it -------------------------------------------------------------------------------
@@ -46,7 +49,7 @@ def claim_batch(*, actor: User, batch: Batch) -> Batch:
 
     def claim() -> Batch:
         locked = _locked(batch)
-        if locked.state in _FREE_STATES:
+        if locked.state in _AT_WORK:
             if locked.claimed_by_id == actor.pk:
                 return locked
             raise Conflict(f"{locked.claimed_by} has {locked.reference} since {_clock(locked)}.")
@@ -190,8 +193,9 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         locked = _locked(batch)
         if locked.state == states.HANDED_OVER:
             return locked
-        holds = active_holds(locked)
         _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
+        # Its only hold: all of it was held for these orders when it was put on the shelf.
+        holds = Hold.objects.filter(lot=locked.prepared_lot_id, state=HOLD_ACTIVE)
         draw_holds(
             actor=actor,
             amounts={hold.pk: hold.amount for hold in holds},
@@ -210,7 +214,11 @@ def _recorded_before(
     first = StepRecord.objects.filter(idempotency_key=idempotency_key).first()
     if first is None:
         return None
-    if (first.batch_id, first.step_number, first.reading_text) != (batch.pk, step_number, reading_text.strip()):
+    if (first.batch_id, first.step_number, first.reading_text) != (
+        batch.pk,
+        step_number,
+        reading_text.strip(),
+    ):
         raise Conflict(
             f"This form was sent before and recorded for step {first.step_number} as "
             f"“{first.reading_text or 'done'}”. Open the step again to record something else."
@@ -318,3 +326,70 @@ def _lot_id(step: dict[str, Any]) -> int | None:
     return int(lot["id"]) if lot else None
 
 
+def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, parents: list[int]) -> None:
+    """Put the finished solution on the shelf and hold all of it for the batch's orders."""
+    components = sheet.plan["components"]
+    substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
+    volume = sheet.plan["volume"]
+    concentrations = settlement.concentrations
+    alone = len(components) == 1 and concentrations[0].mol_per_l is not None
+    lot = receive_prepared_lot(
+        actor=actor,
+        title=batch.title,
+        substance=substances[components[0]["key"]],
+        composition=[one.as_dict() for one in concentrations],
+        concentration_mol_per_l=concentrations[0].mol_per_l_text if alone else "",
+        relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
+        volume_base=to_base(Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]], "mL"),
+        parents=parents,
+        expires_on=expiry_of(
+            [substance.family or substance.key for substance in substances.values()], timezone.localdate()
+        ),
+        idempotency_key=f"prepared-{batch.pk}",
+    )
+    hold_stock(
+        actor=actor,
+        draws={lot.pk: lot.on_hand},
+        purpose=f"{batch.reference}, ready for its sections",
+        idempotency_key=f"ready-{batch.pk}",
+    )
+    batch.prepared_lot = lot
+
+
+# --- locks and rights -------------------------------------------------------------------------
+def _locked(batch: Batch) -> Batch:
+    # Only the batch itself: a lock on the joined person would make unrelated work wait.
+    return Batch.objects.select_for_update(of=("self",)).select_related("claimed_by").get(pk=batch.pk)
+
+
+def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> None:
+    move(actor=actor, row=batch, event=event, note=note)
+    for order in batch.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk"):
+        move(actor=actor, row=order, event=states.ORDER_EVENT_OF[event], note=note)
+
+
+def _require_at_work(actor: User, batch: Batch) -> None:
+    if batch.state not in _AT_WORK:
+        raise NotInThisState(
+            f"{batch.reference} is “{batch.get_state_display()}”; claim it before working on it."
+            if batch.state == states.QUEUED
+            else f"{batch.reference} is “{batch.get_state_display()}”; nothing more is recorded for it."
+        )
+    _require_holder(actor, batch)
+
+
+def _require_holder(actor: User, batch: Batch) -> None:
+    if batch.claimed_by_id != actor.pk and actor.role != policy.MANAGER:
+        raise Conflict(f"{batch.claimed_by} has {batch.reference} since {_clock(batch)}.")
+
+
+def _require_fresh(batch: Batch, seen_version: int | None) -> None:
+    if seen_version is not None and seen_version != batch.version:
+        raise Conflict(
+            f"{batch.reference} was changed since this page was shown, perhaps on another device. "
+            "Nothing was saved; look at it again."
+        )
+
+
+def _clock(batch: Batch) -> str:
+    return absolute_words(batch.claimed_at) if batch.claimed_at else "a moment ago"

@@ -60,6 +60,20 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
     )
 
 
+def plan_order(*, actor: User, draft: OrderDraft) -> sheets.Plan:
+    """The plan a draft would get now, with all that would refuse it; saves and holds nothing.
+
+    Raises:
+        NotAllowed, InvalidInput: as :func:`submit_order`.
+    """
+    policy.require(actor, "submit_order")
+    check_draft(actor, draft)
+    _, plan = _planned(draft)
+    if not plan["feasible"] and not sheets.only_the_shelf_is_short(plan):
+        raise refusal_of(plan)
+    return plan
+
+
 def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
     """Cancel an order nobody has begun to make, and free what was held for it.
 
@@ -258,7 +272,7 @@ def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) 
     """Plan a locked order on today's shelf, where what it holds itself counts as free."""
     held = active_holds(batch) if batch is not None else []
     try:
-        request, plan = sheets.plan_for(draft_of(order), as_if_released=held)
+        request, plan = sheets.plan_for(draft_of(order), as_if_released=[hold.pk for hold in held])
     except RequestRefused as refused:
         reasons = [{"text": error.text, "alternatives": []} for error in refused.errors]
         return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
@@ -315,4 +329,3 @@ def _locked(order: Order) -> tuple[Batch | None, Order]:
 def _require_own(actor: User, order: Order) -> None:
     if actor.role == policy.INSTRUCTOR and order.ordered_by_id != actor.pk:
         raise NotAllowed("This order is another person's. Ask them, or a manager.")
-
