@@ -12,6 +12,7 @@ from inventory.models import Hold, Substance
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
 from requests_app.models import (
     Batch,
@@ -280,6 +281,15 @@ def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
         )
         for step in sheet.plan["steps"]
     ]
+
+
+def readings_of(steps: Iterable[BenchStep]) -> dict[int, TypedNumber]:
+    """The readings that count, by step number."""
+    return {
+        one.step["number"]: parse_number(one.latest.reading_text)
+        for one in steps
+        if one.latest is not None and one.latest.reading_text
+    }
 
 
 def _or_404(rows: QuerySet[Row], reference: str, noun: str) -> Row:
