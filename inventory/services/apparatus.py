@@ -1,5 +1,6 @@
 """Balances and glassware the department owns."""
 
+from collections.abc import Mapping
 from typing import Final, cast
 
 from inventory.models import ApparatusItem, Place
@@ -24,6 +25,7 @@ _SIZES: Final = {
 }
 _OF_BALANCES: Final = frozenset({"readability_g", "capacity_g", "repeatability_g", "linearity_g"})
 CLASSES: Final = ("", "A", "AS", "B")
+MOST: Final = 10_000
 
 
 @atomic_with_retries
@@ -53,8 +55,7 @@ def add_apparatus(
         NotAllowed, InvalidInput.
     """
     policy.require(actor, "manage_apparatus")
-    reader = Reader()
-    typed = {
+    sizes = {
         "nominal_ml": nominal_ml,
         "tolerance_ml": tolerance_ml,
         "division_ml": division_ml,
@@ -63,31 +64,45 @@ def add_apparatus(
         "repeatability_g": repeatability_g,
         "linearity_g": linearity_g,
     }
-    if type not in ApparatusItem.Type.values:
+    words = {"standard": standard, "note": note}
+    item = check_apparatus(kind=type, sizes=sizes, apparatus_class=apparatus_class, words=words, count=count)
+    item.place = place
+    item.save(force_insert=True)
+    return item
+
+
+def check_apparatus(
+    *, kind: str, sizes: Mapping[str, str], apparatus_class: str, words: Mapping[str, str], count: int
+) -> ApparatusItem:
+    """Read what was typed about apparatus, without saving anything.
+
+    Raises:
+        InvalidInput: naming everything that is wrong, by field.
+    """
+    reader = Reader()
+    if kind not in ApparatusItem.Type.values:
         reader.refuse("type", "Choose what it is.")
     kept = {
-        field: reader.number(field, typed[field], what=what, unit=unit, most=most)
+        field: reader.number(field, sizes.get(field, ""), what=what, unit=unit, most=most)
         for field, (what, unit, most) in _SIZES.items()
     }
-    _check_sizes(reader, type, kept)
+    _check_sizes(reader, kind, kept)
     if apparatus_class not in CLASSES:
         reader.refuse("apparatus_class", "The class is the mark on the glass: A, AS or B.")
-    if not 1 <= count <= 10_000:
+    if not 1 <= count <= MOST:
         reader.refuse("count", "Say how many there are, at least 1.")
     item = ApparatusItem(
-        type=type,
+        type=kind,
         apparatus_class=apparatus_class,
-        standard=reader.words("standard", standard, 60),
+        standard=reader.words("standard", words.get("standard", ""), 60),
         count=count,
-        place=place,
-        note=reader.words("note", note, 200),
+        note=reader.words("note", words.get("note", ""), 200),
         **kept,
     )
     reader.done()
     if calc_apparatus(item) is None:
         _ask_for_tolerance(reader, item)
     reader.done()
-    item.save(force_insert=True)
     return item
 
 

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
+from prepdesk.calc.settle import Settlement, judge_reading, settle
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Substance
@@ -21,7 +22,6 @@ from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import Settlement, judge_reading, settle
 from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
