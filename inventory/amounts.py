@@ -42,3 +42,9 @@ def from_base(base: int, unit: str) -> Decimal:
 def as_text(base: int, unit: str) -> str:
     """``base`` whole base units for a sentence: "12.5 g", without zeros that say nothing."""
     return f"{from_base(base, unit).normalize():f} {Unit(unit).label}"
+
+
+def signed(base: int, unit: str) -> str:
+    """``base`` whole base units in ``unit`` as a change: "+2.5", "−0.4", "0"."""
+    sign = "+" if base > 0 else "−" if base < 0 else ""
+    return f"{sign}{from_base(abs(base), unit).normalize():f}"

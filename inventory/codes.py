@@ -37,3 +37,12 @@ def is_sound(code: str) -> bool:
     except ValidationError:
         return False
     return code[1:-1].isdigit()
+
+
+def looks_like_one(typed: str) -> bool:
+    """Whether somebody may have scanned or typed a code: one word of its length, letter first.
+
+    A garbled one looks so too, which is the point: the page can then say why nothing was found.
+    """
+    word = tidied(typed)
+    return len(typed.split()) == 1 and word.startswith(_LETTER) and len(word) == len(_LETTER) + _DIGITS + 1

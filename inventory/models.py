@@ -12,7 +12,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from inventory import states
-from inventory.amounts import Unit, from_base
+from inventory.amounts import Unit, from_base, signed
 
 
 class Place(models.Model):
@@ -164,6 +164,11 @@ class Hold(models.Model):
     def __str__(self) -> str:
         return f"{from_base(self.amount, self.lot.unit)} {self.lot.unit} of {self.lot.code}"
 
+    @property
+    def shown_amount(self) -> Decimal:
+        """Amount held [unit of the lot]."""
+        return from_base(self.amount, self.lot.unit)
+
 
 class Movement(models.Model):
     """One change of stock. Never changed, never deleted; a mistake gets a reversing row."""
@@ -205,6 +210,16 @@ class Movement(models.Model):
         """Signed amount [unit of the lot]."""
         return from_base(self.amount, self.lot.unit)
 
+    @property
+    def signed_amount(self) -> str:
+        """Amount with its sign, for people."""
+        return signed(self.amount, self.lot.unit)
+
+    @property
+    def was_reversed(self) -> bool:
+        """Whether a later row undoes this one."""
+        return hasattr(self, "reversed_by")
+
 
 class LotEvent(models.Model):
     """Who changed a lot's state, when and why."""
@@ -215,7 +230,8 @@ class LotEvent(models.Model):
     to_state = models.CharField(max_length=12)
     actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
-    reason = models.CharField(max_length=300, blank=True)
+    # Long enough for what changed on a label and why.
+    reason = models.CharField(max_length=1200, blank=True)
 
     class Meta:
         ordering = ["id"]

@@ -34,7 +34,12 @@ LOT_EVENTS: Final = {
 }
 LOT_EVENTS_WITH_REASON: Final = frozenset({"quarantine", "release", "recall", "reopen"})
 # Facts about a lot that are written beside its moves and leave its state as it is.
-LOT_NOTES: Final = {"open": "Opened", "count": "Counted, no difference"}
+LOT_NOTES: Final = {
+    "open": "Opened",
+    "count": "Counted, no difference",
+    "label": "Label corrected",
+    "move": "Put elsewhere",
+}
 
 ACTIVE: Final = "active"
 DRAWN: Final = "drawn"

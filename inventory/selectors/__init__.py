@@ -1,5 +1,6 @@
 """Everything that reads the shelves: lists and pages, and what the calculation service is told."""
 
+from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
 from inventory.selectors.stock import (
     SHOWS,
     StockLine,
@@ -23,12 +24,16 @@ from inventory.selectors.stock import (
 )
 
 __all__ = [
+    "APPROXIMATE",
     "SHOWS",
     "StockLine",
     "StockPage",
     "StockRow",
     "active_holds_of",
     "apparatus_visible_to",
+    "calc_apparatus",
+    "calc_catalogue",
+    "calc_shelf",
     "children_of",
     "descendants_of",
     "events_of",

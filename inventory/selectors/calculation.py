@@ -7,17 +7,15 @@ from typing import cast
 
 from django.db.models import Q, Sum
 from django.utils import timezone
-from prepdesk.calc.apparatus import tolerance_ml, usual_balances
-from prepdesk.calc.catalogue import Catalogue, standard_catalogue
 
 from inventory import states
 from inventory.amounts import Unit, from_base
 from inventory.models import ApparatusItem, Hold, Lot, Substance
 from prepdesk.calc import model
+from prepdesk.calc.apparatus import tolerance_ml, usual_balances
+from prepdesk.calc.catalogue import Catalogue, standard_catalogue
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import parse_number
-
-_TUPLES = ("synonyms", "hazards", "traits")
 
 
 # --- substances -------------------------------------------------------------------------------
@@ -34,19 +32,25 @@ def _extended(own: tuple[model.Substance, ...]) -> Catalogue:
 
 
 def _substance_of(row: Substance) -> model.Substance:
-    facts = {field: tuple(value) if field in _TUPLES else value for field, value in row.record.items()}
+    record = row.record
     return model.Substance(
-        **{
-            **facts,
-            "key": row.key,
-            "name": row.name,
-            "formula": row.formula,
-            "cas": row.cas,
-            "family": row.family or row.key,
-            "form": row.form,
-            "synonyms": tuple(row.synonyms),
-            "grade": row.grade,
-        }
+        key=row.key,
+        name=row.name,
+        formula=row.formula,
+        cas=row.cas,
+        family=row.family or row.key,
+        form=row.form,
+        solute_formula=record.get("solute_formula", ""),
+        state=record.get("state", "solid"),
+        synonyms=tuple(row.synonyms),
+        grade=row.grade,
+        assay_percent=record.get("assay_percent"),
+        density_g_per_ml=record.get("density_g_per_ml"),
+        density_source=record.get("density_source", ""),
+        hazards=tuple(record.get("hazards", ())),
+        traits=tuple(record.get("traits", ())),
+        storage=record.get("storage", ""),
+        source=record.get("source", ""),
     )
 
 

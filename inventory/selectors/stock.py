@@ -1,7 +1,7 @@
 """What is on the shelves, for lists and pages. Reads only, in a number of queries that does not grow."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
@@ -133,6 +133,11 @@ class StockLine:
         """Solid, liquid reagent or solution."""
         return str(Lot.Kind(self.kind).label)
 
+    @property
+    def stopped_label(self) -> str:
+        """How many of its lots are quarantined or recalled, in words."""
+        return f"{self.stopped} stopped"
+
 
 @dataclass(frozen=True, slots=True)
 class StockRow:
@@ -150,8 +155,16 @@ class StockPage:
     total: int
     number: int
     pages: int
-    per_page: int
-    places: list[tuple[int, str]] = field(default_factory=list)
+
+    @property
+    def previous(self) -> int:
+        """Number of the page before."""
+        return self.number - 1
+
+    @property
+    def next(self) -> int:
+        """Number of the page after."""
+        return self.number + 1
 
 
 def stock_rows(
@@ -187,7 +200,7 @@ def stock_rows(
     shown = list(found.order_by("name", "key")[(number - 1) * per_page : number * per_page])
     lines = _lines(lots, shown, day)
     rows = tuple(StockRow(substance, tuple(lines.get(substance.pk, ()))) for substance in shown)
-    return StockPage(rows=rows, total=total, number=number, pages=pages, per_page=per_page, places=places())
+    return StockPage(rows=rows, total=total, number=number, pages=pages)
 
 
 def stock_lines_of(substance: Substance, *, actor: User, today: date | None = None) -> tuple[StockLine, ...]:

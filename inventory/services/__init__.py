@@ -7,9 +7,19 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, set_in_service
-from inventory.services.lots import change_lot_state, open_lot, receive_lot, receive_prepared_lot
+from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.facts import FACTS
+from inventory.services.labels import check_label, correct_label
+from inventory.services.lots import (
+    change_lot_state,
+    check_receipt,
+    open_lot,
+    receive_lot,
+    receive_prepared_lot,
+)
 from inventory.services.stock import (
+    check_count,
+    check_disposal,
     correct_stock,
     dispose,
     draw_holds,
@@ -17,19 +27,30 @@ from inventory.services.stock import (
     release_holds,
     reverse_movement,
 )
+from inventory.services.substances import load_catalogue
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
+from inventory.services.typed import AMOUNT_UNITS
 
 __all__ = [
+    "AMOUNT_UNITS",
+    "FACTS",
     "Missing",
     "NotEnough",
     "add_apparatus",
     "atomic_with_retries",
     "change_lot_state",
+    "check_apparatus",
+    "check_count",
+    "check_disposal",
+    "check_label",
+    "check_receipt",
+    "correct_label",
     "correct_stock",
     "dispose",
     "draw_holds",
     "hold_stock",
     "in_transaction_with_retries",
+    "load_catalogue",
     "open_lot",
     "receive_lot",
     "receive_prepared_lot",

@@ -1,12 +1,18 @@
 """Balances and glassware the department owns."""
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Final, cast
 
 from inventory.models import ApparatusItem, Place
+from inventory.selectors import calc_apparatus
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.apparatus import tolerance_ml
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.model import ApparatusType
+from prepdesk.calc.typed import parse_number
 
 _SIZES: Final = {
     "nominal_ml": ("A size", "mL", "100000"),
@@ -19,6 +25,7 @@ _SIZES: Final = {
 }
 _OF_BALANCES: Final = frozenset({"readability_g", "capacity_g", "repeatability_g", "linearity_g"})
 CLASSES: Final = ("", "A", "AS", "B")
+MOST: Final = 10_000
 
 
 @atomic_with_retries
@@ -42,14 +49,13 @@ def add_apparatus(
     """Add so many of one kind of apparatus.
 
     Sizes are as typed [mL or g]. Without a limit of error the tabulated one of class and standard
-    counts; see ``selectors.calc_shelf``.
+    counts; where there is neither, measuring ware is refused, because nothing could be planned with it.
 
     Raises:
         NotAllowed, InvalidInput.
     """
     policy.require(actor, "manage_apparatus")
-    reader = Reader()
-    typed = {
+    sizes = {
         "nominal_ml": nominal_ml,
         "tolerance_ml": tolerance_ml,
         "division_ml": division_ml,
@@ -58,29 +64,66 @@ def add_apparatus(
         "repeatability_g": repeatability_g,
         "linearity_g": linearity_g,
     }
-    if type not in ApparatusItem.Type.values:
+    words = {"standard": standard, "note": note}
+    item = check_apparatus(kind=type, sizes=sizes, apparatus_class=apparatus_class, words=words, count=count)
+    item.place = place
+    item.save(force_insert=True)
+    return item
+
+
+def check_apparatus(
+    *, kind: str, sizes: Mapping[str, str], apparatus_class: str, words: Mapping[str, str], count: int
+) -> ApparatusItem:
+    """Read what was typed about apparatus, without saving anything.
+
+    Raises:
+        InvalidInput: naming everything that is wrong, by field.
+    """
+    reader = Reader()
+    if kind not in ApparatusItem.Type.values:
         reader.refuse("type", "Choose what it is.")
     kept = {
-        field: reader.number(field, typed[field], what=what, unit=unit, most=most)
+        field: reader.number(field, sizes.get(field, ""), what=what, unit=unit, most=most)
         for field, (what, unit, most) in _SIZES.items()
     }
-    _check_sizes(reader, type, kept)
+    _check_sizes(reader, kind, kept)
     if apparatus_class not in CLASSES:
         reader.refuse("apparatus_class", "The class is the mark on the glass: A, AS or B.")
-    if not 1 <= count <= 10_000:
+    if not 1 <= count <= MOST:
         reader.refuse("count", "Say how many there are, at least 1.")
     item = ApparatusItem(
-        type=type,
+        type=kind,
         apparatus_class=apparatus_class,
-        standard=reader.words("standard", standard, 60),
+        standard=reader.words("standard", words.get("standard", ""), 60),
         count=count,
-        place=place,
-        note=reader.words("note", note, 200),
+        note=reader.words("note", words.get("note", ""), 200),
         **kept,
     )
     reader.done()
-    item.save(force_insert=True)
+    if calc_apparatus(item) is None:
+        _ask_for_tolerance(reader, item)
+    reader.done()
     return item
+
+
+def _ask_for_tolerance(reader: Reader, item: ApparatusItem) -> None:
+    """Measuring ware whose limit of error nobody knows can't be planned with, so it isn't taken."""
+    why = "Type the limit of error that is marked on it"
+    if item.standard:
+        division = item.division_ml and float(parse_number(item.division_ml).value)
+        try:
+            tolerance_ml(
+                cast(ApparatusType, item.type),
+                float(parse_number(item.nominal_ml).value),
+                item.apparatus_class,
+                item.standard,
+                division or None,
+            )
+        except InputError as error:
+            why = f"{error.text} Else type the limit of error that is marked on it"
+    reader.refuse(
+        "tolerance_ml", f"{why}{'' if item.standard else ', or choose the standard its class mark means'}."
+    )
 
 
 def _check_sizes(reader: Reader, kind: str, sizes: dict[str, str]) -> None:

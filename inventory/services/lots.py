@@ -1,7 +1,7 @@
 """Bottles come in, are opened, change their state."""
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any, Final
 
@@ -18,11 +18,12 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 
-_UNIT_OF_KIND: Final = {
-    Lot.Kind.SOLID: Unit.GRAM,
-    Lot.Kind.LIQUID: Unit.MILLILITRE,
-    Lot.Kind.SOLUTION: Unit.MILLILITRE,
+UNIT_OF_KIND: Final[dict[str, str]] = {
+    Lot.Kind.SOLID.value: Unit.GRAM.value,
+    Lot.Kind.LIQUID.value: Unit.MILLILITRE.value,
+    Lot.Kind.SOLUTION.value: Unit.MILLILITRE.value,
 }
+LONGEST: Final = {"lot_number": 60, "grade": 60, "note": 300}
 
 
 # --- coming in ----------------------------------------------------------------------------------
@@ -64,9 +65,6 @@ def receive_lot(
         Conflict: when the key was used for another bottle.
     """
     policy.require(actor, "receive_lot")
-    reader = Reader()
-    if kind not in Lot.Kind.values:
-        reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
     figures = {
         "assay_percent": assay_percent,
         "assay_tolerance_percent": assay_tolerance_percent,
@@ -75,28 +73,62 @@ def receive_lot(
         "concentration_mol_per_l": concentration_mol_per_l,
         "relative_uncertainty_percent": relative_uncertainty_percent,
     }
-    facts = read_facts(reader, kind, figures)
-    counted_in = _UNIT_OF_KIND.get(Lot.Kind(kind), Unit.GRAM) if kind in Lot.Kind.values else Unit.GRAM
-    base = 0
-    if kind in Lot.Kind.values:
-        base = reader.amount("amount", amount, unit, counted_in=counted_in)
     came = received_on or timezone.localdate()
-    _check_dates(reader, came, opened_on, expires_on)
-    lot = Lot(
-        substance=substance,
+    words = {"lot_number": lot_number, "grade": grade, "note": note}
+    lot, base = check_receipt(
         kind=kind,
-        lot_number=reader.words("lot_number", lot_number, 60),
-        grade=reader.words("grade", grade, 60),
-        unit=counted_in,
+        amount=amount,
+        unit=unit,
+        figures=figures,
+        words=words,
         received_on=came,
         opened_on=opened_on,
         expires_on=expires_on,
-        place=place,
-        note=reader.words("note", note, 300),
-        **facts,
     )
-    reader.done()
+    lot.substance = substance
+    lot.place = place
     return _put_on_shelf(lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key)
+
+
+def check_receipt(
+    *,
+    kind: str,
+    amount: str,
+    unit: str,
+    figures: Mapping[str, str],
+    words: Mapping[str, str],
+    received_on: date,
+    opened_on: date | None,
+    expires_on: date | None,
+) -> tuple[Lot, int]:
+    """Read what was typed about a bottle that comes in, without saving anything.
+
+    Returns:
+        The lot, still without substance, place and code, and its base units.
+
+    Raises:
+        InvalidInput: naming everything that is wrong, by field.
+    """
+    reader = Reader()
+    facts = read_facts(reader, kind, figures)
+    base = 0
+    if kind in UNIT_OF_KIND:
+        base = reader.amount("amount", amount, unit, counted_in=UNIT_OF_KIND[kind])
+    else:
+        reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
+    check_dates(reader, received_on, opened_on, expires_on)
+    kept = {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
+    reader.done()
+    lot = Lot(
+        kind=kind,
+        unit=UNIT_OF_KIND[kind],
+        received_on=received_on,
+        opened_on=opened_on,
+        expires_on=expires_on,
+        **facts,
+        **kept,
+    )
+    return lot, base
 
 
 @atomic_with_retries
@@ -145,7 +177,7 @@ def receive_prepared_lot(
     if not composition or not all({"substance", "value", "unit"} <= set(entry) for entry in composition):
         reader.refuse("composition", "Say for every solute what it is and how much of it is in there.")
     came = timezone.localdate()
-    _check_dates(reader, came, None, expires_on)
+    check_dates(reader, came, None, expires_on)
     lot = Lot(
         substance=substance,
         kind=Lot.Kind.SOLUTION,
@@ -169,7 +201,8 @@ def receive_prepared_lot(
     )
 
 
-def _check_dates(reader: Reader, came: date, opened: date | None, expires: date | None) -> None:
+def check_dates(reader: Reader, came: date, opened: date | None, expires: date | None) -> None:
+    """Note dates that can't be."""
     if came > timezone.localdate():
         reader.refuse("received_on", "That day is still to come. A bottle is received when it is here.")
     if expires and expires < came:
@@ -275,7 +308,7 @@ def move_state(lot: Lot, event: str, *, actor: User, reason: str) -> None:
         )
     lot.state = after
     lot.save(update_fields=["state"])
-    _note(lot, event, before, actor=actor, reason=reason)
+    _write_event(lot, event, before, actor=actor, reason=reason)
 
 
 def follow_balance(lot: Lot, *, actor: User, reason: str) -> None:
@@ -289,9 +322,9 @@ def follow_balance(lot: Lot, *, actor: User, reason: str) -> None:
         move_state(lot, "reopen", actor=actor, reason=reason)
 
 
-def note_count(lot: Lot, *, actor: User, reason: str) -> None:
-    """A count that found what the ledger says: no movement, but it was looked at."""
-    _note(lot, "count", lot.state, actor=actor, reason=reason)
+def note(lot: Lot, event: str, *, actor: User, reason: str) -> None:
+    """Write down one of ``states.LOT_NOTES``, which leave a lot's state as it is."""
+    _write_event(lot, event, lot.state, actor=actor, reason=reason)
 
 
 @atomic_with_retries
@@ -313,11 +346,11 @@ def open_lot(*, actor: User, lot: Lot, on: date | None = None) -> Lot:
         raise InvalidInput({"opened_on": f"It came on {locked.received_on:%d %B %Y}, after that day."})
     locked.opened_on = day
     locked.save(update_fields=["opened_on"])
-    _note(locked, "open", locked.state, actor=actor, reason="")
+    note(locked, "open", actor=actor, reason="")
     return locked
 
 
-def _note(lot: Lot, event: str, before: str, *, actor: User, reason: str) -> None:
+def _write_event(lot: Lot, event: str, before: str, *, actor: User, reason: str) -> None:
     LotEvent.objects.create(
         lot=lot, event=event, from_state=before, to_state=lot.state, actor=actor, reason=reason
     )

@@ -6,7 +6,7 @@ from inventory import ledger
 from inventory.amounts import as_text
 from inventory.models import Hold, Lot, Movement
 from inventory.selectors import active_holds_of
-from inventory.services.lots import follow_balance, note_count
+from inventory.services.lots import follow_balance, note
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import Reader
 from prepdesk.access import policy
@@ -129,20 +129,14 @@ def correct_stock(
         Conflict: when the stock changed since the page was shown.
     """
     policy.require(actor, "correct_stock")
-    reader = Reader()
-    found = reader.amount("counted", counted, unit, counted_in=lot.unit, zero=True)
-    kept = reader.reason("reason", reason, ask="Say how it was counted, or why it differs.")
-    reader.done()
     locked = ledger.lock_lots([lot.pk])[lot.pk]
     first = ledger.posted(idempotency_key)
     if first:
         return _sent_before(first, locked, Movement.Kind.CORRECTED)
     _refuse_stale(locked, expected_on_hand)
-    if found < locked.held:
-        reader.refuse("counted", _held_by_others(locked, found))
-    reader.done()
+    found, kept = check_count(lot=locked, counted=counted, unit=unit, reason=reason)
     if found == locked.on_hand:
-        note_count(locked, actor=actor, reason=kept)
+        note(locked, "count", actor=actor, reason=kept)
         return None
     row = ledger.post_movement(
         actor=actor,
@@ -154,6 +148,24 @@ def correct_stock(
     )
     follow_balance(row.lot, actor=actor, reason=kept)
     return row
+
+
+def check_count(*, lot: Lot, counted: str, unit: str, reason: str) -> tuple[int, str]:
+    """Read a count without saving it.
+
+    Returns:
+        The base units counted, and the reason.
+
+    Raises:
+        InvalidInput: by field; also when less was counted than is held.
+    """
+    reader = Reader()
+    found = reader.amount("counted", counted, unit, counted_in=lot.unit, zero=True)
+    kept = reader.reason("reason", reason, ask="Say how it was counted, or why it differs.")
+    if "counted" not in reader.errors and found < lot.held:
+        reader.refuse("counted", _held_for(lot, f"only {as_text(found, lot.unit)} were counted", "correct"))
+    reader.done()
+    return found, kept
 
 
 @atomic_with_retries
@@ -170,20 +182,17 @@ def dispose(
     """Write off what goes to waste; the lot is empty when nothing is left.
 
     Raises:
-        NotAllowed, InvalidInput.
-        OutOfStock: when part of it is held.
+        NotAllowed.
+        InvalidInput: by field; also when part of it is held.
         Conflict: when the stock changed since the page was shown.
     """
     policy.require(actor, "correct_stock")
-    reader = Reader()
-    gone = reader.amount("amount", amount, unit, counted_in=lot.unit)
-    kept = reader.reason("reason", reason, ask="Say why it is disposed of.")
-    reader.done()
     locked = ledger.lock_lots([lot.pk])[lot.pk]
     first = ledger.posted(idempotency_key)
     if first:
         return _sent_before(first, locked, Movement.Kind.DISPOSED)
     _refuse_stale(locked, expected_on_hand)
+    gone, kept = check_disposal(lot=locked, amount=amount, unit=unit, reason=reason)
     row = ledger.post_movement(
         actor=actor,
         lot_id=locked.pk,
@@ -194,6 +203,28 @@ def dispose(
     )
     follow_balance(row.lot, actor=actor, reason=kept)
     return row
+
+
+def check_disposal(*, lot: Lot, amount: str, unit: str, reason: str) -> tuple[int, str]:
+    """Read what is to be disposed of without saving it.
+
+    Returns:
+        The base units, and the reason.
+
+    Raises:
+        InvalidInput: by field; also when more is named than is there and not held.
+    """
+    reader = Reader()
+    gone = reader.amount("amount", amount, unit, counted_in=lot.unit)
+    kept = reader.reason("reason", reason, ask="Say why it is disposed of.")
+    if gone > lot.on_hand:
+        reader.refuse("amount", f"The lot has only {as_text(lot.on_hand, lot.unit)}. Count it first.")
+    elif gone > lot.free:
+        reader.refuse(
+            "amount", _held_for(lot, f"only {as_text(lot.free, lot.unit)} are free", "dispose of it")
+        )
+    reader.done()
+    return gone, kept
 
 
 @atomic_with_retries
@@ -232,9 +263,9 @@ def _refuse_stale(lot: Lot, expected_on_hand: int | None) -> None:
         )
 
 
-def _held_by_others(lot: Lot, found: int) -> str:
+def _held_for(lot: Lot, but: str, then: str) -> str:
     purposes = sorted({hold.purpose or "an unnamed purpose" for hold in active_holds_of(lot)})
     return (
-        f"{as_text(lot.held, lot.unit)} of it are held for {', '.join(purposes)}, and only "
-        f"{as_text(found, lot.unit)} were counted. Plan that work again from other stock, then correct."
+        f"{as_text(lot.held, lot.unit)} of it are held for {', '.join(purposes)}, and {but}. "
+        f"Plan that work again from other stock, then {then}."
     )

@@ -20,7 +20,7 @@ from inventory.services import (
     reverse_movement,
     set_in_service,
 )
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState, OutOfStock
+from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from tests.inventory.conftest import new_key
 
 pytestmark = pytest.mark.django_db
@@ -359,8 +359,10 @@ def test_disposing_of_all_that_is_left_empties_the_bottle(bottle, prep):
 def test_what_is_held_is_not_disposed_of(bottle, prep):
     lot = bottle("10")
     hold_stock(actor=prep, draws={lot.pk: 4_000_000}, purpose="B-2601", idempotency_key="h")
-    with pytest.raises(OutOfStock, match="6 g free"):
-        dispose(actor=prep, lot=lot, amount="7", unit="g", reason="Caked", idempotency_key="d")
+    waste = {"actor": prep, "lot": lot, "unit": "g", "reason": "Caked", "idempotency_key": "d"}
+    held = refused_fields(dispose, amount="7", **waste)["amount"]
+    assert held.startswith("4 g of it are held for B-2601, and only 6 g are free.")
+    assert refused_fields(dispose, amount="11", **waste)["amount"].startswith("The lot has only 10 g.")
 
 
 def test_counting_is_for_the_stockroom(bottle, instructor):

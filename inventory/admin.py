@@ -1,0 +1,94 @@
+"""Django's own admin, for rare repairs. What is a fact of the past can only be read there."""
+
+from typing import TYPE_CHECKING, Any
+
+from django.contrib import admin
+from django.db.models import Model
+from django.http import HttpRequest
+
+from inventory.models import ApparatusItem, Hold, Lot, LotEvent, LotParent, Movement, Place, Substance
+
+if TYPE_CHECKING:
+    ModelAdmin = admin.ModelAdmin[Model]
+else:  # the class takes its parameter from the type checker only
+    ModelAdmin = admin.ModelAdmin
+
+
+class ReadOnlyAdmin(ModelAdmin):
+    """Rows that only services write: no add, no change, no delete, not even for a superuser."""
+
+    def has_add_permission(self, request: HttpRequest, *args: Any) -> bool:
+        return False
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+@admin.register(Movement)
+class MovementAdmin(ReadOnlyAdmin):
+    list_display = ["id", "lot", "kind", "amount", "actor", "at", "reason"]
+    list_filter = ["kind", "at"]
+    list_select_related = ["lot", "actor"]
+    search_fields = ["lot__code", "reason"]
+
+
+@admin.register(Hold)
+class HoldAdmin(ReadOnlyAdmin):
+    list_display = ["id", "lot", "amount", "state", "purpose", "actor", "at"]
+    list_filter = ["state"]
+    list_select_related = ["lot", "actor"]
+    search_fields = ["lot__code", "purpose"]
+
+
+@admin.register(LotEvent)
+class LotEventAdmin(ReadOnlyAdmin):
+    list_display = ["id", "lot", "event", "from_state", "to_state", "actor", "at", "reason"]
+    list_select_related = ["lot", "actor"]
+    search_fields = ["lot__code"]
+
+
+@admin.register(LotParent)
+class LotParentAdmin(ReadOnlyAdmin):
+    list_display = ["child", "parent"]
+    list_select_related = ["child", "parent"]
+
+
+@admin.register(Lot)
+class LotAdmin(ReadOnlyAdmin):
+    """A bottle is put right on its own page, where the change is written down."""
+
+    list_display = ["code", "substance", "kind", "on_hand", "held", "state", "expires_on"]
+    list_filter = ["kind", "state"]
+    list_select_related = ["substance"]
+    search_fields = ["code", "substance__name", "lot_number"]
+
+
+@admin.register(Substance)
+class SubstanceAdmin(ModelAdmin):
+    list_display = ["name", "formula", "cas", "form"]
+    search_fields = ["name", "cas", "formula"]
+    # Bottles, orders and sheets name it by its key.
+    readonly_fields = ["key"]
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return False
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+
+@admin.register(Place)
+class PlaceAdmin(ModelAdmin):
+    list_display = ["__str__", "parent"]
+    list_select_related = ["parent"]
+    search_fields = ["name"]
+
+
+@admin.register(ApparatusItem)
+class ApparatusItemAdmin(ModelAdmin):
+    list_display = ["__str__", "apparatus_class", "standard", "count", "in_service", "place"]
+    list_filter = ["type", "in_service"]
+    list_select_related = ["place__parent"]

@@ -1,0 +1,27 @@
+"""The forms of the stockroom."""
+
+from inventory.forms.apparatus import ApparatusForm
+from inventory.forms.base import new_key
+from inventory.forms.bottles import (
+    FIGURES,
+    FIGURES_OF_KIND,
+    CountForm,
+    DisposeForm,
+    LabelForm,
+    ReasonForm,
+    ReceiveForm,
+)
+from inventory.forms.listing import StockFilter
+
+__all__ = [
+    "FIGURES",
+    "FIGURES_OF_KIND",
+    "ApparatusForm",
+    "CountForm",
+    "DisposeForm",
+    "LabelForm",
+    "ReasonForm",
+    "ReceiveForm",
+    "StockFilter",
+    "new_key",
+]

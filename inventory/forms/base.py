@@ -1,0 +1,90 @@
+"""What the forms of the stockroom are made of.
+
+Fields take what is typed as text; the services read and check it. So that one sending names every
+mistake, a form asks the service's own check in ``clean`` and puts its words beside the fields; the
+service checks again when it saves.
+"""
+
+import uuid
+from typing import Any
+
+from django import forms
+from django.core.exceptions import NON_FIELD_ERRORS
+
+from inventory.models import Place
+from inventory.selectors import places
+from prepdesk.core.errors import DomainError, InvalidInput
+
+
+def new_key() -> str:
+    """A key that makes a form sent twice count once."""
+    return uuid.uuid4().hex
+
+
+class NumberText(forms.CharField):
+    """A number as typed, in a text field with a decimal keypad, with its unit behind it."""
+
+    def __init__(self, *, unit: str = "", **kwargs: Any) -> None:
+        super().__init__(**{"required": False, "max_length": 200, **kwargs})
+        self.unit = unit
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
+        attrs = super().widget_attrs(widget)
+        attrs.pop("maxlength", None)
+        return {**attrs, "inputmode": "decimal", "autocomplete": "off", "size": "10"}
+
+
+class DateText(forms.DateField):
+    """A day, from the browser's own calendar."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        widget = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
+        super().__init__(**{"required": False, "widget": widget, **kwargs})
+
+
+class CheckedForm(forms.Form):
+    """A form that asks a service's check; subclasses say which in :meth:`ask_service`."""
+
+    # A page that was sent and comes back keeps its key; a page opened afresh has a new one.
+    idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=64, initial=new_key)
+
+    def ask_service(self, data: dict[str, Any]) -> object:
+        """Call the check with what was cleaned so far; fields with an error of their own are missing."""
+        raise NotImplementedError
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        try:
+            self.checked = self.ask_service(data)
+        except InvalidInput as refusal:
+            self.show(refusal)
+        return data
+
+    def show(self, refusal: DomainError) -> None:
+        """Put a service's words beside the fields they are about, or on top where there is none."""
+        named = refusal.errors if isinstance(refusal, InvalidInput) else {}
+        for field, text in named.items():
+            place = field if field in self.fields else None
+            if (place or NON_FIELD_ERRORS) not in self.errors:
+                self.add_error(place, text)
+        if not named:
+            self.add_error(None, refusal.text)
+
+
+def place_choices() -> list[tuple[str, str]]:
+    """Every place by its whole name, for a select."""
+    return [("", "Not said"), *((str(pk), name) for pk, name in places())]
+
+
+class PlaceField(forms.TypedChoiceField):
+    """A place out of those there are; the cleaned value is the place or ``None``."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        found = {
+            "required": False,
+            "label": "Place",
+            "choices": place_choices,
+            "coerce": lambda pk: Place.objects.get(pk=pk),
+            "empty_value": None,
+        }
+        super().__init__(**{**found, **kwargs})

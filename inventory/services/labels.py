@@ -1,0 +1,105 @@
+"""What is written about a bottle is put right, or it is put elsewhere; its history says what changed."""
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any, Final
+
+from inventory import ledger
+from inventory.models import Lot, Place
+from inventory.services.facts import FACTS, read_facts
+from inventory.services.lots import LONGEST, check_dates, note
+from inventory.services.transactions import atomic_with_retries
+from inventory.services.typed import MAX_REASON, Reader
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+
+_NAMES: Final = {
+    "assay_percent": "assay",
+    "assay_tolerance_percent": "tolerance of the assay",
+    "mass_percent": "mass percent",
+    "density_g_per_ml": "density",
+    "concentration_mol_per_l": "concentration",
+    "relative_uncertainty_percent": "uncertainty",
+    "lot_number": "lot number",
+    "grade": "grade",
+    "expires_on": "expiry",
+    "note": "note",
+}
+# These may change without saying why: nothing is planned with them.
+_LIGHT: Final = frozenset({"note"})
+_SHOWN: Final = 60
+
+
+@atomic_with_retries
+def correct_label(
+    *,
+    actor: User,
+    lot: Lot,
+    figures: Mapping[str, str],
+    words: Mapping[str, str],
+    expires_on: date | None,
+    place: Place | None,
+    reason: str = "",
+) -> Lot:
+    """Put right what was copied wrongly from a label, or say where the bottle now stands.
+
+    What sheets were planned from stays as it was on them; only new plans read the new figures.
+
+    Args:
+        figures: the facts of ``receive_lot``, as typed; those of a solution made here can't be changed.
+        words: ``lot_number``, ``grade``, ``note``.
+        reason: asked for as soon as more than place or note changes.
+
+    Raises:
+        NotAllowed.
+        InvalidInput: by field.
+    """
+    policy.require(actor, "receive_lot")
+    locked = ledger.lock_lots([lot.pk])[lot.pk]
+    new, kept = check_label(lot=locked, figures=figures, words=words, expires_on=expires_on, reason=reason)
+    changes = [
+        f"{_NAMES[field]} “{_short(getattr(locked, field))}” to “{_short(value)}”"
+        for field, value in new.items()
+        if getattr(locked, field) != value
+    ]
+    moved = locked.place_id != (place.pk if place else None)
+    if moved:
+        note(locked, "move", actor=actor, reason=f"From {locked.place or 'nowhere'} to {place or 'nowhere'}")
+    if changes:
+        note(locked, "label", actor=actor, reason=f"{'; '.join(changes)}. {kept}".strip())
+    for field, value in new.items():
+        setattr(locked, field, value)
+    locked.place = place
+    locked.save(update_fields=[*new, "place"])
+    return locked
+
+
+def check_label(
+    *, lot: Lot, figures: Mapping[str, str], words: Mapping[str, str], expires_on: date | None, reason: str
+) -> tuple[dict[str, Any], str]:
+    """Read a corrected label without saving it.
+
+    Returns:
+        The new values by field, and the reason.
+
+    Raises:
+        InvalidInput: by field.
+    """
+    reader = Reader()
+    new: dict[str, Any] = {}
+    if lot.prepared_by_id is None:
+        new |= read_facts(reader, lot.kind, {field: figures.get(field, "") for field in FACTS})
+    new |= {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
+    new["expires_on"] = expires_on
+    if lot.received_on:
+        check_dates(reader, lot.received_on, lot.opened_on, expires_on)
+    kept = reader.words("reason", reason, MAX_REASON)
+    if not kept and any(getattr(lot, field) != value for field, value in new.items() if field not in _LIGHT):
+        reader.refuse("reason", "Say why it changes, for whoever compares it with an older sheet.")
+    reader.done()
+    return new, kept
+
+
+def _short(value: object) -> str:
+    text = str(value or "")
+    return text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…"

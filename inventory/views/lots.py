@@ -1,0 +1,168 @@
+"""One bottle: receiving it, its page, its label."""
+
+from itertools import accumulate
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from inventory import states
+from inventory.amounts import from_base
+from inventory.forms import FIGURES, FIGURES_OF_KIND, LabelForm, ReceiveForm
+from inventory.models import Lot, Movement
+from inventory.selectors import (
+    active_holds_of,
+    calc_catalogue,
+    children_of,
+    descendants_of,
+    events_of,
+    ledger_of,
+    lot_by_code,
+    parents_of,
+)
+from inventory.services import correct_label, open_lot, receive_lot
+from inventory.views.shown import shown_lot
+from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.errors import InputError
+from prepdesk.core.errors import Conflict, DomainError
+
+
+def lot_or_404(request: SignedInRequest, code: str) -> Lot:
+    """The bottle with this code, if this person may see it."""
+    lot = lot_by_code(request.user, code)
+    if lot is None:
+        raise Http404("No bottle has this code.")
+    return lot
+
+
+@require_safe
+def lot(request: SignedInRequest, code: str) -> HttpResponse:
+    """One bottle: what it is, what is in it, for whom, and how it came to that."""
+    bottle = lot_or_404(request, code)
+    if bottle.code != code:
+        return redirect("inventory:lot", bottle.code)
+    user = request.user
+    sees_ledger = policy.may(user, "see_ledger")
+    context = {
+        "shown": shown_lot(bottle),
+        "lot": bottle,
+        "holds": active_holds_of(bottle) if sees_ledger else (),
+        "entries": _with_balances(bottle, list(ledger_of(bottle, actor=user))),
+        "events": [
+            (event, states.LOT_EVENTS.get(event.event) or states.LOT_NOTES.get(event.event, event.event))
+            for event in events_of(bottle, actor=user)
+        ],
+        "parents": parents_of(bottle),
+        "children": children_of(bottle),
+        "further": descendants_of(bottle) if bottle.state == states.RECALLED else (),
+        "sees_ledger": sees_ledger,
+        "may_correct": policy.may(user, "correct_stock"),
+        "moves": _moves(bottle) if policy.may(user, "change_lot_state") else (),
+    }
+    return render(request, "inventory/lot.html", context)
+
+
+def _with_balances(bottle: Lot, newest_first: list[Movement]) -> list[tuple[Movement, object]]:
+    """Each entry with what was in the bottle after it."""
+    amounts = [entry.amount for entry in newest_first]
+    after = accumulate((-amount for amount in amounts), initial=bottle.on_hand)
+    return [(entry, from_base(base, bottle.unit)) for entry, base in zip(newest_first, after, strict=False)]
+
+
+def _moves(bottle: Lot) -> list[tuple[str, str]]:
+    """The state changes that are possible now, in the words of the table."""
+    possible = [event for (before, event) in states.LOT_NEXT if before == bottle.state]
+    # An empty bottle and one with something in it differ in what makes sense to offer.
+    hidden = {"mark_empty"} if bottle.on_hand else {"reopen"}
+    return [(event, states.LOT_EVENTS[event]) for event in possible if event not in hidden]
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def receive(request: SignedInRequest) -> HttpResponse:
+    """Put a bottle on the shelf; it gets its code."""
+    policy.require(request.user, "receive_lot")
+    form = (
+        ReceiveForm(request.POST) if request.method == "POST" else ReceiveForm(initial=_from_address(request))
+    )
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            data = dict(form.cleaned_data)
+            try:
+                bottle = receive_lot(actor=request.user, **data)
+            except Conflict as refusal:
+                form.show(refusal)
+                status = refusal.status
+            else:
+                messages.success(
+                    request,
+                    f"Received as {bottle.code}. Write this code on the bottle before it goes on the shelf.",
+                )
+                return redirect("inventory:lot", bottle.code)
+    figures = [(Lot.Kind(kind).label, [form[name] for name in names]) for kind, names in _GROUPS.items()]
+    return render(request, "inventory/lot_receive.html", {"form": form, "figures": figures}, status=status)
+
+
+# Each figure stands once on the form: the density belongs to liquids and solutions.
+_GROUPS = {
+    kind: tuple(
+        name for name in names if not (kind == Lot.Kind.SOLUTION.value and name == "density_g_per_ml")
+    )
+    for kind, names in FIGURES_OF_KIND.items()
+}
+
+
+def _from_address(request: SignedInRequest) -> dict[str, object]:
+    """A page of a substance links here with its key; the kind is then its usual state."""
+    key = request.GET.get("substance", "")
+    try:
+        usual = calc_catalogue().by_key(key)
+    except InputError:
+        return {}
+    return {"substance": key, "kind": usual.state, "unit": "g" if usual.state == "solid" else "mL"}
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def label(request: SignedInRequest, code: str) -> HttpResponse:
+    """Put right what was copied from the label, or say where the bottle stands now."""
+    policy.require(request.user, "receive_lot")
+    bottle = lot_or_404(request, code)
+    form = LabelForm(request.POST, lot=bottle) if request.method == "POST" else LabelForm(lot=bottle)
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            data = form.cleaned_data
+            try:
+                correct_label(
+                    actor=request.user,
+                    lot=bottle,
+                    **form.typed(data),
+                    place=data["place"],
+                    reason=data["reason"],
+                )
+            except DomainError as refusal:
+                form.show(refusal)
+                status = refusal.status
+            else:
+                messages.success(request, "The label is up to date. New plans read it from now on.")
+                return redirect("inventory:lot", bottle.code)
+    context = {
+        "form": form,
+        "shown": shown_lot(bottle),
+        "lot": bottle,
+        "figures": [form[name] for name in FIGURES if name in form.fields],
+    }
+    return render(request, "inventory/lot_label.html", context, status=status)
+
+
+@require_POST
+def opened(request: SignedInRequest, code: str) -> HttpResponse:
+    """Write down that the bottle was opened today."""
+    bottle = lot_or_404(request, code)
+    open_lot(actor=request.user, lot=bottle)
+    messages.success(request, "Written down as opened today.")
+    return redirect("inventory:lot", bottle.code)

@@ -1,0 +1,73 @@
+"""A lot as the pages show it: with its words, and whether it is past its day."""
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from decimal import Decimal
+
+from django.utils import timezone
+
+from inventory import states
+from inventory.forms import FIGURES_OF_KIND
+from inventory.models import Lot
+
+_SOON = timedelta(days=30)
+_FIGURE_WORDS = {
+    "assay_percent": ("Assay", "%"),
+    "assay_tolerance_percent": ("Tolerance of the assay", "%"),
+    "mass_percent": ("Mass percent", "% w/w"),
+    "density_g_per_ml": ("Density at 20 °C", "g/mL"),
+    "concentration_mol_per_l": ("Concentration", "mol/L"),
+    "relative_uncertainty_percent": ("Uncertainty of it, k = 2", "%"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ShownLot:
+    """One lot with what its row or page says about it."""
+
+    lot: Lot
+    expired: bool
+    soon: bool
+
+    @property
+    def state(self) -> str:
+        """Value for the state tag: an available bottle past its day is shown as expired."""
+        if self.lot.state == states.AVAILABLE and self.expired:
+            return "expired"
+        return self.lot.state
+
+    @property
+    def state_label(self) -> str:
+        """The word for it."""
+        return "Expired" if self.state == "expired" else states.LOT_STATES[self.lot.state]
+
+    @property
+    def free(self) -> Decimal:
+        """What may be promised [unit of the lot]; nothing of a bottle that is stopped or past its day."""
+        usable = self.lot.state == states.AVAILABLE and not self.expired
+        return self.lot.free_amount if usable else Decimal(0)
+
+    @property
+    def figures(self) -> list[tuple[str, str, str]]:
+        """What the label says: name, value as typed, unit."""
+        return [
+            (*_FIGURE_WORDS[field][:1], getattr(self.lot, field), _FIGURE_WORDS[field][1])
+            for field in FIGURES_OF_KIND[self.lot.kind]
+            if getattr(self.lot, field)
+        ]
+
+    @property
+    def name(self) -> str:
+        """What the label says is in it."""
+        return self.lot.title or self.lot.substance.name
+
+
+def shown_lot(lot: Lot, today: date | None = None) -> ShownLot:
+    """The lot with its words; ``today`` is the department's own day."""
+    day = today or timezone.localdate()
+    expiry = lot.expires_on
+    return ShownLot(
+        lot=lot,
+        expired=expiry is not None and expiry < day,
+        soon=expiry is not None and day <= expiry < day + _SOON,
+    )

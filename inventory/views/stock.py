@@ -1,0 +1,69 @@
+"""What there is: the list, and the page of one substance."""
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_safe
+
+from inventory import codes
+from inventory.forms import StockFilter
+from inventory.selectors import (
+    calc_catalogue,
+    lot_by_code,
+    lots_of,
+    stock_lines_of,
+    stock_rows,
+    substances_visible_to,
+)
+from inventory.views.shown import shown_lot
+from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.atoms import molar_mass
+from prepdesk.calc.cautions import caution
+from prepdesk.calc.errors import InputError
+
+
+@require_safe
+def stock(request: SignedInRequest) -> HttpResponse:
+    """The list of substances with what there is of each; a scanned code leads to its bottle."""
+    form = StockFilter({"show": "shelf", **request.GET.dict()})
+    chosen = form.chosen()
+    live = bool(getattr(request, "htmx", False))
+    if chosen["query"] and not live:
+        lot = lot_by_code(request.user, chosen["query"])
+        if lot:
+            return redirect("inventory:lot", lot.code)
+    context = {
+        "form": form,
+        "chosen": chosen,
+        "stock": stock_rows(actor=request.user, **chosen),
+        "narrowed": bool(chosen["query"] or chosen["kind"] or chosen["place"]),
+        "may_receive": policy.may(request.user, "receive_lot"),
+        "like_a_code": codes.looks_like_one(chosen["query"]),
+    }
+    return render(request, "inventory/_stock_list.html" if live else "inventory/stock.html", context)
+
+
+@require_safe
+def substance(request: SignedInRequest, key: str) -> HttpResponse:
+    """One form of one substance: what it is, its other forms, its bottles."""
+    user = request.user
+    row = get_object_or_404(substances_visible_to(user), key=key)
+    catalogue = calc_catalogue()
+    try:
+        facts = catalogue.by_key(key)
+        mass = molar_mass(row.formula).g_per_mol
+    except InputError:
+        # A row that nothing can be computed for is still shown, so that it can be mended.
+        facts, mass = None, None
+    forms = [each for each in catalogue.forms_of(row.family or key) if each.key != key]
+    context = {
+        "substance": row,
+        "facts": facts,
+        "molar_mass": None if mass is None else f"{mass:.2f}",
+        "cautions": [caution(code) for code in facts.hazards] if facts else [],
+        "forms": forms,
+        "lines": stock_lines_of(row, actor=user),
+        "lots": [shown_lot(lot) for lot in lots_of(row, actor=user)],
+        "may_receive": policy.may(user, "receive_lot"),
+    }
+    return render(request, "inventory/substance.html", context)
