@@ -149,6 +149,7 @@ class _MassJob:
                     f"No beaker or carboy here holds {volume:.0f} mL. Order it in smaller batches.",
                 )
             )
+        self.density = density
         self.inputs: list[RouteInput] = []
         self.sources: list[dict[str, object]] = []
 
@@ -340,12 +341,22 @@ class _MassJob:
             components.append(
                 {
                     "kind": "fraction" if want.fraction else "molality",
+                    "exact": want.fraction or want.molality,
+                    "mol_per_l": self._mol_per_l(place),
                     "named_g_per_mol": want.named.g_per_mol,
                     "rest_percent": 100.0 * math.sqrt(self._bottle_variance(place)),
                     "tolerance_percent": 100.0 * want.tolerance,
                 }
             )
         draft.settling = {"kind": "mass", "components": components, "sources": self.sources}
+
+    def _mol_per_l(self, place: int) -> float | None:
+        """The target in mol/L, where the density of the solution is known."""
+        if self.density is None:
+            return None
+        composition, supply = self.route.composition, self.route.supplies[place]
+        moles = composition.sources_g[place] * supply.mol_per_g
+        return 1000.0 * moles / composition.total_g * self.density.g_per_ml
 
     def _bottle_variance(self, place: int) -> float:
         supply = self.route.supplies[place]

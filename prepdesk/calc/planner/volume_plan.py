@@ -208,6 +208,7 @@ def _settling(wants: Sequence[Want], route: Route, writer: Writer) -> dict[str, 
         components.append(
             {
                 "fixed": fixed,
+                "mol_per_l": want.mol_per_l,
                 "rest_percent": 100.0 * math.sqrt(max(rest, 0.0)),
                 "tolerance_percent": 100.0 * want.tolerance,
                 "readings": [
