@@ -15,8 +15,8 @@ from inventory.models import Substance
 from inventory.selectors import calc_catalogue
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.request import TARGET_UNITS
 from prepdesk.calc.typed import TypedNumber
+from prepdesk.calc.units import CONCENTRATION_UNITS
 from prepdesk.core.forms import TypedNumberField
 from requests_app.drafts import (
     MAX_COMPONENTS,
@@ -48,7 +48,9 @@ class WholeNumberField(TypedNumberField):
         if number is None:
             return None
         if number.value != number.value.to_integral_value() or number.value > self.most:
-            raise ValidationError(f"“{number.text}” must be a whole number from 1 to {self.most}.", code="not_whole")
+            raise ValidationError(
+                f"“{number.text}” must be a whole number from 1 to {self.most}.", code="not_whole"
+            )
         return int(number.value)
 
 
@@ -99,7 +101,9 @@ class OrderForm(forms.Form):
         help_text="That work at the same time. The largest section counts.",
     )
     volume_per_group = TypedNumberField(label="Volume for each group")
-    volume_unit = forms.ChoiceField(label="Unit of the volume", choices=[(unit, unit) for unit in VOLUME_UNITS])
+    volume_unit = forms.ChoiceField(
+        label="Unit of the volume", choices=[(unit, unit) for unit in VOLUME_UNITS]
+    )
     overage_percent = TypedNumberField(
         label="Extra",
         unit="%",
@@ -132,7 +136,9 @@ class OrderForm(forms.Form):
         error_messages={"invalid": "This is not a time. Write it as 13:30."},
     )
     room = forms.CharField(
-        label="Room", max_length=40, widget=forms.TextInput(attrs={"size": "12", "list": "rooms", "autocomplete": "off"})
+        label="Room",
+        max_length=40,
+        widget=forms.TextInput(attrs={"size": "12", "list": "rooms", "autocomplete": "off"}),
     )
     notes = forms.CharField(
         label="Notes for the stockroom",
@@ -187,11 +193,13 @@ class ComponentForm(forms.Form):
     substance = SubstanceField(
         label="Substance",
         max_length=200,
-        help_text="Name, formula or CAS number, with its hydrate: copper(II) sulfate pentahydrate, CuSO4.5H2O.",
+        help_text="Name, formula or CAS number, with its hydrate: calcium chloride dihydrate, CaCl2.2H2O.",
         widget=forms.TextInput(attrs={"size": "34", "autocomplete": "off", "spellcheck": "false"}),
     )
     target = TypedNumberField(label="Concentration")
-    unit = forms.ChoiceField(label="Unit of the concentration", choices=[(unit, unit) for unit in TARGET_UNITS])
+    unit = forms.ChoiceField(
+        label="Unit of the concentration", choices=[(unit.symbol, unit.label) for unit in CONCENTRATION_UNITS]
+    )
     equivalents = WholeNumberField(
         label="Equivalents",
         most=20,

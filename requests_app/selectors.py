@@ -240,6 +240,15 @@ def active_holds(batch: Batch) -> list[Hold]:
     return [link.hold for link in links]
 
 
+def prepared_holds(batch: Batch) -> list[Hold]:
+    """What of the finished solution is held for the batch's own orders.
+
+    All of it is held from the moment it stands on the shelf, so nobody else can hold any of it.
+    """
+    held = Hold.objects.filter(lot=batch.prepared_lot_id, state=HOLD_ACTIVE)
+    return list(held.select_related("lot").order_by("pk"))
+
+
 # --- steps ------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True)
 class BenchStep:

@@ -10,7 +10,13 @@ from django.contrib.auth.hashers import make_password
 from django.utils import timezone
 
 from inventory.models import Place, Substance
-from inventory.services import add_apparatus, change_lot_state, in_transaction_with_retries, receive_lot
+from inventory.services import (
+    add_apparatus,
+    change_lot_state,
+    in_transaction_with_retries,
+    open_lot,
+    receive_lot,
+)
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
@@ -24,7 +30,6 @@ from requests_app.demo.scenario import (
     LOTS,
     PEOPLE,
     PLACES,
-    DemoLot,
 )
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -109,10 +114,12 @@ def _moment(now: datetime, due: tuple[int, int] | float) -> datetime:
 # --- people, places, things -----------------------------------------------------------------------
 def _people() -> dict[str, User]:
     may_sign_in = {username for username, _ in DEMO_LOGINS}
+    # A known password that the validators would refuse: it exists in the demo alone. Hashing takes its
+    # time on purpose, so the same hash serves all who share the password.
+    known = make_password(DEMO_PASSWORD)
     people = {}
     for username, first, last, role in PEOPLE:
-        # A known password that the validators would refuse: it exists in the demo alone.
-        password = make_password(DEMO_PASSWORD if username in may_sign_in else None)
+        password = known if username in may_sign_in else make_password(None)
         people[username], _ = User.objects.get_or_create(
             username=username,
             defaults={"first_name": first, "last_name": last, "role": role, "password": password},
@@ -154,40 +161,34 @@ def _apparatus(actor: User, places: dict[str, Place]) -> None:
 
 def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
     substances = Substance.objects.in_bulk([lot.substance for lot in LOTS], field_name="key")
+    today = timezone.localdate(now)
     for number, lot in enumerate(LOTS, start=1):
         with as_of(now + timedelta(days=lot.came)):
-            _receive(actor, lot, number, substances[lot.substance], places, now)
-
-
-def _receive(
-    actor: User, lot: DemoLot, number: int, substance: Substance, places: dict[str, Place], now: datetime
-) -> None:
-    def day(offset: int | None) -> datetime | None:
-        return None if offset is None else timezone.localdate(now) + timedelta(days=offset)
-
-    received = receive_lot(
-        actor=actor,
-        substance=substance,
-        kind=lot.kind,
-        amount=lot.amount,
-        unit="g" if lot.kind == "solid" else "mL",
-        assay_percent=lot.assay,
-        assay_tolerance_percent=lot.assay_tolerance,
-        mass_percent=lot.mass_percent,
-        density_g_per_ml=lot.density,
-        concentration_mol_per_l=lot.mol_per_l,
-        relative_uncertainty_percent=lot.uncertainty,
-        lot_number=f"D{24000 + 37 * number}",
-        grade=lot.grade,
-        place=places[lot.place],
-        received_on=day(lot.came),
-        expires_on=day(lot.expires),
-        note=lot.note,
-        idempotency_key=f"{KEY}lot-{number}",
-    )
-    if lot.event:
-        event, reason = lot.event
-        change_lot_state(actor=actor, lot=received, event=event, reason=reason)
+            received = receive_lot(
+                actor=actor,
+                substance=substances[lot.substance],
+                kind=lot.kind,
+                amount=lot.amount,
+                unit="g" if lot.kind == "solid" else "mL",
+                assay_percent=lot.assay,
+                assay_tolerance_percent=lot.assay_tolerance,
+                mass_percent=lot.mass_percent,
+                density_g_per_ml=lot.density,
+                concentration_mol_per_l=lot.mol_per_l,
+                relative_uncertainty_percent=lot.uncertainty,
+                lot_number=f"D{24000 + 37 * number}",
+                grade=lot.grade,
+                place=places[lot.place],
+                expires_on=today + timedelta(days=lot.expires) if lot.expires is not None else None,
+                note=lot.note,
+                idempotency_key=f"{KEY}lot-{number}",
+            )
+            if lot.opened is not None:
+                with as_of(now + timedelta(days=lot.opened)):
+                    open_lot(actor=actor, lot=received)
+            if lot.event:
+                event, reason = lot.event
+                change_lot_state(actor=actor, lot=received, event=event, reason=reason)
 
 
 def _courses(people: dict[str, User]) -> dict[tuple[str, str], Section]:

@@ -75,7 +75,7 @@ PAST: Final = (
         "instructor",
         "CH 221",
         "A",
-        (("potassium-hydrogen-phthalate", "0.1000", "mol/L"),),
+        (("potassium-hydrogen-phthalate", "0.100", "mol/L"),),
         "30",
         8,
         "214",
@@ -123,7 +123,7 @@ TODAY: Final = (
         "quill",
         "CH 221",
         "B",
-        (("disodium-edta-dihydrate", "0.01000", "mol/L"),),
+        (("disodium-edta-dihydrate", "0.0100", "mol/L"),),
         "100",
         8,
         "214",
@@ -135,7 +135,7 @@ TODAY: Final = (
         "instructor",
         "CH 101",
         "A B",
-        (("hydrochloric-acid", "0.50", "mol/L"),),
+        (("hydrochloric-acid", "0.5", "mol/L"),),
         "40",
         12,
         "210",
@@ -170,6 +170,6 @@ TODAY: Final = (
         "instructor", "CH 101", "A B C", (("acetic-acid", "0.10", "mol/L"),), "50", 12, "210", 16.0, "queue"
     ),
     DemoOrder(
-        "instructor", "CH 221", "A", (("silver-nitrate", "0.1000", "mol/L"),), "100", 8, "214", 20.0, "queue"
+        "instructor", "CH 221", "A", (("silver-nitrate", "0.100", "mol/L"),), "100", 8, "214", 20.0, "queue"
     ),
 )

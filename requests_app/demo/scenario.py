@@ -77,7 +77,7 @@ class DemoLot:
     note: str = ""
 
 
-def _salt(substance: str, amount: str, assay: str, tolerance: str = "0.5", **more: object) -> DemoLot:
+def _salt(substance: str, amount: str, assay: str, tolerance: str = "0.2", **more: object) -> DemoLot:
     details: dict[str, object] = {"place": "Cabinet 1, salts", **more}
     return DemoLot(substance, amount, assay=assay, assay_tolerance=tolerance, **details)  # type: ignore[arg-type]  # names checked by the class
 
@@ -85,13 +85,13 @@ def _salt(substance: str, amount: str, assay: str, tolerance: str = "0.5", **mor
 LOTS: Final = (
     _salt("sodium-chloride", "1000", "100.0", "0.1"),
     _salt("sodium-chloride", "2500", "99.5", grade="laboratory reagent", opened=None),
-    _salt("potassium-chloride", "1000", "99.8", "0.2"),
+    _salt("potassium-chloride", "1000", "99.8"),
     _salt("potassium-nitrate", "1000", "99.5", place="Oxidiser cabinet"),
     _salt("potassium-bromide", "500", "99.5"),
     _salt("potassium-iodide", "750", "99.5", note="keep in the dark"),
     _salt("potassium-thiocyanate", "250", "99.0", "1.0"),
     _salt("sodium-carbonate-anhydrous", "500", "99.95", "0.05", grade="primary standard"),
-    _salt("sodium-hydrogen-carbonate", "1000", "99.8", "0.3"),
+    _salt("sodium-hydrogen-carbonate", "1000", "99.8"),
     _salt("sodium-acetate-trihydrate", "1000", "99.5"),
     _salt("sodium-thiosulfate-pentahydrate", "1000", "99.5", place="Cabinet 2, salts"),
     _salt("disodium-hydrogen-phosphate-anhydrous", "500", "99.5", place="Cabinet 2, salts"),
@@ -103,7 +103,7 @@ LOTS: Final = (
     _salt("calcium-carbonate", "250", "99.95", "0.05", grade="primary standard", place="Cabinet 2, salts"),
     _salt("magnesium-sulfate-heptahydrate", "1000", "99.5", place="Cabinet 2, salts"),
     _salt("barium-chloride-dihydrate", "250", "99.0", "1.0", place="Cabinet 2, salts"),
-    _salt("copper-sulfate-pentahydrate", "1000", "99.5", "0.5", place="Cabinet 2, salts"),
+    _salt("copper-sulfate-pentahydrate", "1000", "99.5", place="Cabinet 2, salts"),
     # Enough for a demonstration, not for a class: the pentahydrate is what the bottles hold.
     _salt("copper-sulfate-anhydrous", "60", "98.0", "1.0", place="Cabinet 2, salts"),
     _salt("zinc-sulfate-heptahydrate", "500", "99.5", place="Cabinet 2, salts"),

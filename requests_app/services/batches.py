@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
+from prepdesk.calc.settle import Settlement, judge_reading, settle
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Substance
@@ -17,17 +18,15 @@ from inventory.services import (
     in_transaction_with_retries,
     receive_prepared_lot,
 )
-from inventory.states import ACTIVE as HOLD_ACTIVE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import Settlement, judge_reading, settle
-from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
+from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.models import Batch, Sheet, StepRecord
-from requests_app.selectors import BenchStep, active_holds, bench_steps
+from requests_app.selectors import BenchStep, active_holds, bench_steps, prepared_holds, readings_of
 from requests_app.services.moves import move
 from requests_app.shelf_life import expiry_of
 
@@ -194,11 +193,9 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         if locked.state == states.HANDED_OVER:
             return locked
         _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
-        # Its only hold: all of it was held for these orders when it was put on the shelf.
-        holds = Hold.objects.filter(lot=locked.prepared_lot_id, state=HOLD_ACTIVE)
         draw_holds(
             actor=actor,
-            amounts={hold.pk: hold.amount for hold in holds},
+            amounts={hold.pk: hold.amount for hold in prepared_holds(locked)},
             reason=f"{locked.reference} handed over",
             idempotency_key=f"hand-over-{locked.pk}",
         )
@@ -262,24 +259,15 @@ def _require_all_done(batch: Batch, steps: list[BenchStep]) -> None:
         raise NotInThisState(f"{noun} {', '.join(missing)} of {batch.reference} {verb} no record yet.")
 
 
-def _readings(steps: list[BenchStep]) -> dict[int, TypedNumber]:
-    """The readings that count, by step number."""
-    return {
-        one.step["number"]: parse_number(one.latest.reading_text)
-        for one in steps
-        if one.latest is not None and one.latest.reading_text
-    }
-
-
 def _settled(sheet: Sheet, steps: list[BenchStep]) -> Settlement:
-    return settle(sheet.plan, _readings(steps))
+    return settle(sheet.plan, readings_of(steps))
 
 
 # --- stock ------------------------------------------------------------------------------------
 def _draw(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]) -> list[int]:
     """Draw what was really taken from each lot; the keys of the lots."""
     holds = active_holds(batch)
-    used = drawn_amounts(sheet.plan, _readings(steps), holds)
+    used = drawn_amounts(sheet.plan, readings_of(steps), holds)
     draw_holds(
         actor=actor,
         amounts=used,

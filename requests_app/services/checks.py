@@ -45,6 +45,18 @@ _COMPONENT_FIELDS: Final = {
     "source": "substance",
     "equivalents": "equivalents",
 }
+# Where a stop of a plan could be put right; everything else lies in the concentration.
+_PROBLEM_FIELDS: Final = {
+    "tolerance_not_reachable": "tolerance_percent",
+    "no_apparatus": "volume_per_group",
+    "too_large": "volume_per_group",
+    "too_small": "volume_per_group",
+}
+_PROBLEM_COMPONENT_FIELDS: Final = {
+    "no_strength": "substance",
+    "not_on_shelf": "substance",
+    "out_of_stock": "substance",
+}
 
 
 def check_draft(actor: User, draft: OrderDraft) -> None:
@@ -132,7 +144,7 @@ def form_field(path: str) -> str:
         tail = component[2] or "substance"
         name = next((to for of, to in _COMPONENT_FIELDS.items() if tail.startswith(of)), "substance")
         return f"components.{component[1]}.{name}"
-    return _FORM_FIELDS.get(path.split(".")[0], "components.0.substance")
+    return _FORM_FIELDS.get(path.split(".", maxsplit=1)[0], "components.0.substance")
 
 
 def refused_request(refused: RequestRefused) -> InvalidInput:
@@ -147,5 +159,16 @@ def refusal_of(plan: dict[str, Any]) -> InvalidInput:
     """What chemistry or apparatus forbids, beside the field that could be changed."""
     errors: dict[str, list[str]] = {}
     for problem in sheets.stops(plan):
-        errors.setdefault(_field_of_problem(problem), []).append(problem["text"])
+        errors.setdefault(_field_of_problem(problem, plan), []).append(problem["text"])
     return InvalidInput({field: " ".join(texts) for field, texts in errors.items()})
+
+
+def _field_of_problem(problem: dict[str, str], plan: dict[str, Any]) -> str:
+    code = problem["code"]
+    if code in _PROBLEM_FIELDS:
+        return _PROBLEM_FIELDS[code]
+    # A problem names the substance it is about; with several in one solution that finds the row.
+    position = next(
+        (index for index, one in enumerate(plan["components"]) if one["substance"] in problem["text"]), 0
+    )
+    return f"components.{position}.{_PROBLEM_COMPONENT_FIELDS.get(code, 'target')}"

@@ -16,7 +16,14 @@ from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.bench_forms import FinishForm, HandOverForm, PutBackForm, StepForm, fresh_key
 from requests_app.models import Batch, Sheet
-from requests_app.selectors import BenchStep, active_holds, batch_with_everything, bench_steps, readings_of
+from requests_app.selectors import (
+    BenchStep,
+    active_holds,
+    batch_with_everything,
+    bench_steps,
+    prepared_holds,
+    readings_of,
+)
 from requests_app.services.batches import (
     claim_batch,
     drawn_amounts,
@@ -292,6 +299,6 @@ def hand_over(request: SignedInRequest, reference: str) -> HttpResponse:
     context = {
         **_common(found, sheet_of(found), steps),
         "form": form,
-        "leaving": [(hold.lot, from_base(hold.amount, hold.lot.unit)) for hold in active_holds(found)],
+        "leaving": [(hold.lot, from_base(hold.amount, hold.lot.unit)) for hold in prepared_holds(found)],
     }
     return render(request, "requests_app/hand_over.html", context, status=422 if form.is_bound else 200)

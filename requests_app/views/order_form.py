@@ -84,6 +84,7 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "plan": plan,
             "volume": volume_of(draft),
             "waits": [] if plan["feasible"] else waiting_reasons(plan),
+            "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
 
@@ -118,7 +119,9 @@ def _open_page(request: SignedInRequest, values: Values, rows: list[Values]) -> 
 
 def _refused_page(request: SignedInRequest, form: OrderForm, components: ComponentFormSet) -> HttpResponse:
     """The form with every error beside its field, and all that was typed."""
-    return _page(request, form, components, preview_of(form, components), 422)
+    # From fresh forms: what a service refused stands beside the field and need not be said twice.
+    preview = preview_of(*_bound(request.user, request.POST))
+    return _page(request, form, components, preview, 422)
 
 
 def _page(

@@ -15,7 +15,6 @@ from requests_app import selectors, states
 from requests_app.drafts import draft_of, volume_of
 from requests_app.search import substance_options
 from requests_app.services.orders import cancel_order, replan_order
-from requests_app.sheets import current_sheet_or_none
 
 PER_PAGE: Final = 50
 MAX_QUERY: Final = 100
@@ -56,12 +55,14 @@ def order_detail(request: SignedInRequest, reference: str) -> HttpResponse:
 
 def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     own = order.ordered_by_id == request.user.pk or request.user.role == policy.MANAGER
-    sheet = current_sheet_or_none(order.batch) if order.batch else None
+    # Sheets come newest first.
+    sheet = next(iter(order.batch.sheets.all()), None) if order.batch else None
     return {
         "order": order,
         "volume": volume_of(draft_of(order)),
         "sheet": sheet,
         "plan": sheet.plan if sheet else None,
+        "warnings": [one for one in sheet.plan["problems"] if one["severity"] == "warn"] if sheet else [],
         "may_cancel": own
         and policy.may(request.user, "cancel_order")
         and (order.state, "cancel") in states.ORDER_NEXT,
@@ -69,7 +70,6 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
         and order.state in (states.WAITING, states.QUEUED),
         "may_order": policy.may(request.user, "submit_order"),
         "may_see_batch": policy.may(request.user, "see_queue"),
-        "event_words": states.EVENT_WORDS,
     }
 
 
