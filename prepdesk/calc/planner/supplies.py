@@ -1,7 +1,7 @@
 """What a component can be taken from: a bottle on the shelf, or what the request describes."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.atoms import MolarMass, molar_mass
@@ -95,6 +95,10 @@ class Supply:
         """Solute per unit that the bottle is drawn in [mol/g for solids, mol/mL for liquids]."""
         return self.mol_per_g if self.kind == "solid" else self.mol_per_ml
 
+    def drawn_by_mass(self, mass_g: float) -> float:
+        """What a mass is in the unit the bottle is drawn in [g or mL]."""
+        return mass_g if self.kind == "solid" or self.density is None else mass_g / self.density.g_per_ml
+
     @property
     def drawn_unit(self) -> str:
         """Unit the bottle is drawn in."""
@@ -121,6 +125,21 @@ class Choice:
     supplies: tuple[Supply, ...]
     others: tuple[Supply, ...]
     on_shelf: bool
+
+
+def with_input(choice: Choice, extra: Input) -> Choice:
+    """The same choice with one more relative input in every source."""
+    return replace(
+        choice,
+        supplies=tuple(
+            replace(
+                one,
+                by_g=(*one.by_g, extra) if one.by_g else (),
+                by_ml=(*one.by_ml, extra) if one.by_ml else (),
+            )
+            for one in choice.supplies
+        ),
+    )
 
 
 def choice_for(want: Want, request: PreparationRequest, catalogue: Catalogue, shelf: Shelf) -> Choice:
@@ -385,7 +404,7 @@ class _Maker:
             mol_per_ml=per_g * density.g_per_ml,
             solvent_part=1.0 - percent / 100.0,
             by_g=(strength, *molar),
-            by_ml=(strength, _density_input(density, substance.name), *molar),
+            by_ml=(strength, density_input(density, substance.name), *molar),
             density=density,
             lot=lot,
             notes=(),
@@ -405,7 +424,7 @@ class _Maker:
         counts_moles: bool,
     ) -> Supply:
         inputs = (spread, *self._molar(self.want.named, substance.formula, reads_moles=counts_moles))
-        by_g = (*inputs, _density_input(density, substance.name)) if density else ()
+        by_g = (*inputs, density_input(density, substance.name)) if density else ()
         solute_part = per_ml * self.want.solute.g_per_mol / density.g_per_ml if density else 1.0
         return Supply(
             kind="solution",
@@ -447,7 +466,8 @@ class _Maker:
     def _tabulated(self, substance: Substance, percent: float, label: str) -> Density:
         try:
             return reagent_density(substance.key, percent, self.request.temperature_c)
-        except NoDensity:
+        except (NoDensity, InputError):
+            # The tables know the standard catalogue; a department's own substance is not in them.
             raise Impossible(
                 stop(
                     "no_density",
@@ -457,7 +477,7 @@ class _Maker:
             ) from None
 
 
-def _density_input(density: Density, name: str) -> Input:
+def density_input(density: Density, name: str) -> Input:
     return Input(
         f"density of {name}",
         density.standard_uncertainty_g_per_ml / density.g_per_ml,

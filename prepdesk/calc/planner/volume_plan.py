@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from prepdesk.calc import sentences
 from prepdesk.calc.errors import NoDensity
-from prepdesk.calc.model import Density
+from prepdesk.calc.model import Amount, Density
 from prepdesk.calc.planner.account import (
     chain_inputs,
     decimals_of,
@@ -58,7 +58,7 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
         ),
         entries,
     )
-    write_end(writer, draft, title, vessel.volume_ml)
+    write_end(writer, draft, title, made)
     draft.steps, draft.route, draft.makes = writer.steps, writer.route, made
     _write_results(draft, route)
     draft.settling = _settling(draft.wants, route, writer)
@@ -80,7 +80,7 @@ def wanted_volume_ml(draft: Draft) -> float:
     return to_ml(float(typed.number.value), typed.unit)
 
 
-def write_end(writer: Writer, draft: Draft, title: str, volume_ml: float) -> None:
+def write_end(writer: Writer, draft: Draft, title: str, makes: Amount) -> None:
     """Store and label, as every sheet ends."""
     substances = [want.component.substance for want in draft.wants]
     storage = " ".join(dict.fromkeys(one.storage for one in substances if one.storage))
@@ -91,7 +91,7 @@ def write_end(writer: Writer, draft: Draft, title: str, volume_ml: float) -> Non
         if trait in one.traits
     }
     writer.add("store", sentences.store(storage), cautions=codes)
-    writer.add("label", sentences.label(title, volume_shown(volume_ml), writer.temperature), quantity=None)
+    writer.add("label", sentences.label(title, makes, writer.temperature))
 
 
 def _margin(want: Want, chain: Chain, vessel_variance: float) -> float:
@@ -208,6 +208,7 @@ def _settling(wants: Sequence[Want], route: Route, writer: Writer) -> dict[str, 
         components.append(
             {
                 "fixed": fixed,
+                "mol_per_l": want.mol_per_l,
                 "rest_percent": 100.0 * math.sqrt(max(rest, 0.0)),
                 "tolerance_percent": 100.0 * want.tolerance,
                 "readings": [
