@@ -346,8 +346,8 @@ def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, 
 
 # --- locks and rights -------------------------------------------------------------------------
 def _locked(batch: Batch) -> Batch:
-    # Only the batch itself: a lock on the joined person would make unrelated work wait.
-    return Batch.objects.select_for_update(of=("self",)).select_related("claimed_by").get(pk=batch.pk)
+    # No join: whoever waits for the lock gets the row as it is then, but joined rows as they were before.
+    return Batch.objects.select_for_update().get(pk=batch.pk)
 
 
 def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> None:
