@@ -130,12 +130,21 @@ def test_who_gets_in(row, who, ask, request, instructor):
         assert answer["Location"].startswith(reverse("accounts:sign_in"))
     elif expected == IN:
         assert answer.status_code in {200, 204, 302, 303, 400, 409, 422}
-        assert not (answer.status_code == 302 and who != "nobody" and "sign-in" in answer["Location"] and row.name != "accounts:sign_out")
+        assert not (
+            answer.status_code == 302
+            and who != "nobody"
+            and "sign-in" in answer["Location"]
+            and row.name != "accounts:sign_out"
+        )
     else:
         assert answer.status_code == expected
 
 
-@pytest.mark.parametrize("row", [row for row in ROWS if row.method == "post" and not row.name.startswith("api")], ids=lambda row: row.name)
+@pytest.mark.parametrize(
+    "row",
+    [row for row in ROWS if row.method == "post" and not row.name.startswith("api")],
+    ids=lambda row: row.name,
+)
 def test_every_form_needs_its_token(row, world, instructor, manager):
     """Cross-site request forgery: a post without the token never reaches the view."""
     from django.test import Client
