@@ -6,10 +6,10 @@ import sys
 from typing import Any
 
 import pint
-from prepdesk.calc.preview import preview
 
 from prepdesk.calc.catalogue import standard_catalogue
 from prepdesk.calc.model import Shelf
+from prepdesk.calc.preview import preview
 from tests.bench.timing import medians, show
 
 _REQUEST: dict[str, Any] = {

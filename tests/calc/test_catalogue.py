@@ -225,6 +225,30 @@ def test_a_name_that_means_a_solution_is_refused_with_a_sentence(name):
     assert refused.value.text.endswith(".")
 
 
+@pytest.mark.parametrize(
+    ("typed", "says"),
+    [
+        ("CuSO4 5H2O", "CuSO4.5H2O"),
+        ("FeCl3.xH2O", "leaves its water open"),
+        ("CuS04", "letter O"),
+        ("Ca(OH2", "brackets"),
+        ("NaCl.2H20", "letter O"),
+    ],
+)
+def test_a_broken_formula_is_told_what_is_wrong_with_it(typed, says):
+    with pytest.raises(InputError) as refused:
+        CATALOGUE.resolve(typed, "substance")
+    assert (refused.value.code, refused.value.field) == ("not_a_formula", "substance")
+    assert says in refused.value.text
+
+
+@pytest.mark.parametrize("typed", ["nacl", "NACL", "NaCL", "hcl", "h2so4"])
+def test_a_formula_with_wrong_capitals_offers_the_right_one(typed):
+    with pytest.raises(UnknownSubstance) as unknown:
+        CATALOGUE.resolve(typed)
+    assert unknown.value.choices[0].formula.casefold() == typed.casefold()
+
+
 def test_an_unknown_name_offers_up_to_five_that_look_alike():
     with pytest.raises(UnknownSubstance) as unknown:
         CATALOGUE.resolve("sodum chloride", "substance")

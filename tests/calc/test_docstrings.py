@@ -31,7 +31,7 @@ FROM_OUTSIDE = {
 
 
 def walk_public_names():
-    for path in sorted(CALC.glob("*.py")):
+    for path in sorted(CALC.rglob("*.py")):
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
                 yield pytest.param(path.stem, node, id=f"{path.stem}.{node.name}")

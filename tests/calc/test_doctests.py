@@ -7,7 +7,11 @@ from pathlib import Path
 import pytest
 
 CALC = Path(__file__).parents[2] / "prepdesk" / "calc"
-MODULES = sorted(path.stem for path in CALC.glob("*.py") if ">>>" in path.read_text(encoding="utf-8"))
+MODULES = sorted(
+    ".".join(path.relative_to(CALC).with_suffix("").parts)
+    for path in CALC.rglob("*.py")
+    if ">>>" in path.read_text(encoding="utf-8")
+)
 
 
 @pytest.mark.parametrize("name", MODULES)

@@ -8,7 +8,11 @@ from pathlib import Path
 import pytest
 
 CALC = Path(__file__).parents[2] / "prepdesk" / "calc"
-MODULES = sorted(path.stem for path in CALC.glob("*.py") if path.stem != "__init__")
+MODULES = sorted(
+    ".".join(path.relative_to(CALC).with_suffix("").parts)
+    for path in CALC.rglob("*.py")
+    if path.stem != "__init__"
+)
 FORBIDDEN = ("django", "rest_framework", "periodictable", "pint", "numpy", "molmass", "thermo", "chemicals")
 
 

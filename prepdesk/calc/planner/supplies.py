@@ -478,6 +478,7 @@ class _Maker:
 
 
 def density_input(density: Density, name: str) -> Input:
+    """The relative standard uncertainty of a density [1] as one input, with its basis named."""
     return Input(
         f"density of {name}",
         density.standard_uncertainty_g_per_ml / density.g_per_ml,
