@@ -111,6 +111,16 @@ class Order(models.Model):
     def __str__(self) -> str:
         return self.reference
 
+    @property
+    def is_open(self) -> bool:
+        """Neither handed over nor cancelled."""
+        return self.state in states.OPEN_ORDER_STATES
+
+    @property
+    def is_unfinished(self) -> bool:
+        """Still to be made, so that its time can run out."""
+        return self.is_open and self.state != states.READY
+
 
 class OrderComponent(models.Model):
     """One solute of the ordered solution."""
@@ -147,6 +157,11 @@ class OrderEvent(models.Model):
     def __str__(self) -> str:
         return f"{self.event} of {self.order_id}"
 
+    @property
+    def words(self) -> str:
+        """What happened, as a history says it."""
+        return states.EVENT_WORDS[self.event].capitalize()
+
 
 class BatchEvent(models.Model):
     """What happened to a batch, by whom and when. Written with the state, never changed."""
@@ -164,6 +179,11 @@ class BatchEvent(models.Model):
 
     def __str__(self) -> str:
         return f"{self.event} of {self.batch_id}"
+
+    @property
+    def words(self) -> str:
+        """What happened, as a history says it."""
+        return states.EVENT_WORDS[self.event].capitalize()
 
 
 class Sheet(models.Model):

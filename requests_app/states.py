@@ -28,6 +28,7 @@ ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
     (IN_WORK, "finish"): READY,
     (READY, "hand_over"): HANDED_OVER,
 }
+OPEN_ORDER_STATES: Final = (WAITING, QUEUED, IN_WORK, READY)
 
 # --- batches ----------------------------------------------------------------------------------
 CLAIMED: Final = "claimed"
@@ -56,3 +57,19 @@ ORDER_EVENT_OF: Final[dict[str, str]] = {
     "hand_over": "hand_over",
 }
 OPEN_BATCH_STATES: Final = (QUEUED, CLAIMED, IN_WORK, READY)
+
+# --- words ------------------------------------------------------------------------------------
+# What an event is called in a history ("Claimed") and in a refusal ("can't be claimed").
+# Events of the history that leave the state alone stand here too.
+EVENT_WORDS: Final[dict[str, str]] = {
+    "submit": "sent",
+    "queue": "put in the queue",
+    "wait": "set to wait for stock",
+    "cancel": "cancelled",
+    "claim": "claimed",
+    "put_back": "put back",
+    "start": "started",
+    "finish": "finished",
+    "hand_over": "handed over",
+    "plan": "planned again",
+}

@@ -1,4 +1,24 @@
-from django.urls import URLPattern
+"""Addresses of orders, and of the batches they become."""
+
+from django.urls import URLPattern, path
+
+from requests_app.views import batches, order_form, orders, queue
 
 app_name = "requests_app"
-urlpatterns: list[URLPattern] = []
+urlpatterns: list[URLPattern] = [
+    path("orders/", orders.order_list, name="order_list"),
+    path("orders/new/", order_form.order_new, name="order_new"),
+    path("orders/preview/", order_form.order_preview, name="order_preview"),
+    path("orders/<str:reference>/", orders.order_detail, name="order"),
+    path("orders/<str:reference>/cancel/", orders.order_cancel, name="order_cancel"),
+    path("orders/<str:reference>/plan-again/", orders.order_plan_again, name="order_plan_again"),
+    path("substances/search/", orders.substance_search, name="substance_search"),
+    path("queue/", queue.queue, name="queue"),
+    path("batches/<str:reference>/", batches.batch, name="batch"),
+    path("batches/<str:reference>/claim/", batches.claim, name="claim"),
+    path("batches/<str:reference>/put-back/", batches.put_back, name="put_back"),
+    path("batches/<str:reference>/steps/<int:number>/", batches.step, name="step"),
+    path("batches/<str:reference>/finish/", batches.finish, name="finish"),
+    path("batches/<str:reference>/hand-over/", batches.hand_over, name="hand_over"),
+    path("batches/<str:reference>/sheet/", batches.sheet, name="sheet"),
+]

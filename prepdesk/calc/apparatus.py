@@ -141,7 +141,8 @@ def limit_of(
         raise InputError(
             "division_ml",
             "no_tolerance",
-            f"A {type} of {nominal_ml:g} mL is graduated in {divisions} mL, with different limits. Say which.",
+            f"A {type} of {nominal_ml:g} mL is graduated in {divisions} mL, with its own limit each. "
+            "Say which one it is.",
         )
     return fitting[0]
 

@@ -85,19 +85,24 @@ class Substance:
 
 @dataclass(frozen=True, slots=True)
 class SolidSource:
-    """A solid off the shelf: which form it is and how pure."""
+    """A solid off the shelf: which form it is and how pure; without an assay 100 % is taken, and said."""
 
     formula: str
-    assay_percent: float
+    assay_percent: float | None = None
     assay_tolerance_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class LiquidSource:
-    """A liquid reagent by mass percent; the density is looked up when it isn't given."""
+    """A liquid reagent by mass percent; the density is looked up when it isn't given.
+
+    ``mass_percent_tolerance`` is the half-width of the mass percent in percentage points, where a
+    certificate or a standardisation states one.
+    """
 
     mass_percent: float
     density_g_per_ml: float | None = None
+    mass_percent_tolerance: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +360,14 @@ class RouteInput:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A whole preparation, or the reasons why there is none."""
+    """A whole preparation, or the reasons why there is none.
+
+    Attributes:
+        makes: volume that results, which may be more than was asked.
+        ions: totals of the ions that the salts put into solution [mol/L].
+        minutes: of work at the bench, by the planner's round figures.
+        settling: what :mod:`prepdesk.calc.settle` needs to turn readings into concentrations.
+    """
 
     request: PreparationRequest
     feasible: bool
@@ -375,3 +387,7 @@ class Plan:
     runner_up: str = ""
     working: tuple[str, ...] = ()
     molar_masses: Mapping[str, float] = field(default_factory=dict)
+    makes: Amount | None = None
+    ions: Mapping[str, float] = field(default_factory=dict)
+    settling: Mapping[str, object] = field(default_factory=dict)
+    minutes: float = 0.0

@@ -40,7 +40,7 @@ def rows(name: str, key: str) -> tuple[Row, ...]:
     found = table.get(key)
     if not found:
         raise BrokenTable(f"{name} has no rows “{key}”")
-    shared = {word: table[word] for word in ("source", "tag") if word in table}
+    shared = {word: table[word] for word in ("source", "tag", "basis") if word in table}
     complete = tuple({**shared, **row} for row in found)
     for number, row in enumerate(complete, start=1):
         if not row.get("source"):

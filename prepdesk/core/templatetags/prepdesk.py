@@ -11,12 +11,13 @@ from typing import Any, Final
 
 from django import template
 from django.forms import Field
+from django.utils import timezone
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 
 from prepdesk.core import times
 from prepdesk.core.budget import budget_charts
-from prepdesk.core.drawing import FULL, SMALL, draw_route
+from prepdesk.core.drawing import FULL, OUTLINES, SMALL, draw_route
 from prepdesk.core.notation import amount_words, apparatus_words, formula_pieces, number_words
 
 register = template.Library()
@@ -83,6 +84,18 @@ def late(due: datetime) -> str:
     return times.late_words(due)
 
 
+@register.filter
+def action_words(action: str) -> str:
+    """The trade's words for an action of the plan: ``make up to the mark``."""
+    return {"make_up": "make up to the mark"}.get(action, action.replace("_", " "))
+
+
+@register.simple_tag
+def until(moment: datetime) -> str:
+    """``in 3 hours``, alone."""
+    return times.relative_words(moment)
+
+
 @register.inclusion_tag("core/_quantity.html")
 def quantity(
     value: object, unit: str = "", low: object = "", high: object = "", *, size: str = "", window: Any = None
@@ -132,6 +145,12 @@ def when(moment: datetime | None, relative: bool = True) -> dict[str, object]:
 
 
 @register.simple_tag
+def now_words() -> str:
+    """The moment at which the page is drawn, for paper."""
+    return times.absolute_words(timezone.now())
+
+
+@register.simple_tag
 def department_zone() -> str:
     """The zone all times are shown in."""
     return times.department_zone()
@@ -150,6 +169,13 @@ def route_drawing(plan: Mapping[str, Any] | None, size: str = "full") -> dict[st
     drawing = draw_route(route, SMALL if size == "small" else FULL)
     # Several drawings may stand on one page, and their titles need names of their own.
     return {"drawing": drawing, "size": size, "id": f"route-{secrets.token_hex(4)}"}
+
+
+@register.inclusion_tag("core/_apparatus.html")
+def apparatus_drawing(equipment: Mapping[str, Any] | None) -> dict[str, object]:
+    """The outline of one piece of apparatus with its name under it."""
+    kind = str((equipment or {}).get("type", ""))
+    return {"paths": OUTLINES.get(kind, ()), "words": apparatus_words(equipment)}
 
 
 @register.inclusion_tag("core/_budget_bar.html")

@@ -6,6 +6,9 @@
     const target = root.querySelector("[data-focus]");
     if (target) {
       target.focus();
+      if (target instanceof HTMLInputElement) {
+        target.select(); // What is typed next replaces what was refused.
+      }
     }
   }
 

@@ -1,0 +1,193 @@
+"""Turns a plan into the contract's JSON: amounts become text at their digits, records become objects."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from prepdesk.calc.catalogue import data_version
+from prepdesk.calc.formula import parse_formula
+from prepdesk.calc.model import (
+    Amount,
+    Apparatus,
+    Component,
+    Contribution,
+    Draw,
+    Plan,
+    RouteStage,
+    Shortage,
+    Step,
+)
+from prepdesk.calc.planner.wanted import target_shown
+from prepdesk.calc.sentences import joined
+
+Json = dict[str, Any]
+
+
+def answer_of(plan: Plan) -> Json:
+    """The whole answer of the contract for one plan."""
+    request = plan.request
+    return {
+        "feasible": plan.feasible,
+        "title": joined([f"{target_shown(one)} {one.substance.name}" for one in request.components]),
+        "components": [_component(one, plan.molar_masses) for one in request.components],
+        "volume": {"value": request.volume.number.text, "unit": request.volume.unit},
+        "makes": _amount(plan.makes) if plan.makes else None,
+        "tolerance_percent": plan.tolerance_percent,
+        "tolerance_basis": plan.tolerance_basis,
+        "temperature_c": request.temperature_c,
+        "solvent": request.solvent,
+        "equipment": request.equipment,
+        "steps": [_step(one) for one in plan.steps],
+        "result": _result(plan),
+        "budget": [
+            _budget_row(index, request.components[index], row)
+            for index, rows in enumerate(plan.budget)
+            for row in rows
+        ],
+        "cautions": [{"code": one.code, "text": one.text} for one in plan.cautions],
+        "problems": [{"code": one.code, "text": one.text, "severity": one.severity} for one in plan.problems],
+        "explanation": plan.explanation,
+        "runner_up": plan.runner_up,
+        "working": list(plan.working),
+        "draws": [_draw(one, request.components[one.component]) for one in plan.draws],
+        "shortages": [_shortage(one) for one in plan.shortages],
+        "route": [_stage(one) for one in plan.route],
+        "ions": [{"ion": ion, "value": f"{value:.4g}", "unit": "mol/L"} for ion, value in plan.ions.items()],
+        "settling": dict(plan.settling),
+        "minutes": round(plan.minutes),
+        "data_version": data_version(),
+    }
+
+
+def _amount(amount: Amount) -> Json:
+    return {"value": amount.text, "unit": amount.unit}
+
+
+def _component(one: Component, molar_masses: Mapping[str, float]) -> Json:
+    substance = one.substance
+    mass = molar_masses.get(substance.key)
+    return {
+        "substance": substance.name,
+        "key": substance.key,
+        "formula": substance.formula,
+        "formula_pretty": parse_formula(substance.formula).pretty,
+        "cas": substance.cas,
+        "form": substance.form,
+        "molar_mass": {"value": f"{mass:.3f}", "unit": "g/mol"} if mass is not None else None,
+        "target": {"value": one.target.number.text, "unit": one.target.unit},
+        "equivalents": one.equivalents,
+    }
+
+
+def apparatus_of(item: Apparatus) -> Json:
+    """One apparatus as the contract's ``equipment``."""
+    found: Json = {"type": item.type}
+    if item.nominal_ml is not None:
+        found["nominal"] = {"value": f"{item.nominal_ml:g}", "unit": "mL"}
+    if item.readability_g is not None:
+        found["readability"] = {"value": f"{item.readability_g:g}", "unit": "g"}
+    if item.tolerance_ml is not None:
+        found["tolerance"] = {"value": f"{item.tolerance_ml:g}", "unit": "mL"}
+    if item.division_ml is not None:
+        found["division"] = {"value": f"{item.division_ml:g}", "unit": "mL"}
+    found["class"] = item.apparatus_class
+    found["standard"] = item.standard
+    return found
+
+
+def _step(step: Step) -> Json:
+    found: Json = {
+        "number": step.number,
+        "action": step.action,
+        "text": step.text,
+        "equipment": apparatus_of(step.equipment) if step.equipment else None,
+        "cautions": [{"code": one.code, "text": one.text} for one in step.cautions],
+        "shown": step.shown,
+    }
+    if step.substance:
+        found["substance"] = step.substance
+    if step.component is not None:
+        found["component"] = step.component
+    if step.quantity is not None:
+        found["quantity"] = _amount(step.quantity)
+    if step.window is not None:
+        found["window"] = {
+            "low": step.window.low.text,
+            "high": step.window.high.text,
+            "unit": step.window.low.unit,
+        }
+    if step.stage is not None:
+        found["stage"] = step.stage
+    if step.lot is not None:
+        found["lot"] = {"id": step.lot[0], "code": step.lot[1]}
+    return found
+
+
+def _result(plan: Plan) -> Json:
+    density = plan.density
+    mass = plan.mass_of_solution_g
+    return {
+        "concentrations": [
+            {
+                "substance": one.substance,
+                "value": one.amount.text,
+                "unit": one.amount.unit,
+                "expanded_uncertainty_percent": float(f"{one.expanded_uncertainty_percent:.3g}"),
+            }
+            for one in plan.concentrations
+        ],
+        "density": None
+        if density is None
+        else {"value": f"{density.g_per_ml:.4f}", "unit": "g/mL", "basis": density.basis},
+        "mass_of_solution": None if mass is None else {"value": f"{mass:.5g}", "unit": "g"},
+    }
+
+
+def _budget_row(index: int, component: Component, row: Contribution) -> Json:
+    return {
+        "component": index,
+        "substance": component.substance.name,
+        "input": row.input,
+        "relative_standard_uncertainty_percent": float(f"{row.relative_standard_uncertainty_percent:.3g}"),
+        "share_percent": round(row.share_percent, 2),
+        "distribution": row.distribution,
+        "source": row.source,
+    }
+
+
+def _draw(one: Draw, component: Component) -> Json:
+    return {
+        "component": one.component,
+        "substance": component.substance.name,
+        "substance_key": one.substance_key,
+        "lot": None if one.lot_id is None else {"id": one.lot_id, "code": one.lot_code},
+        "amount": _amount(one.amount),
+    }
+
+
+def _shortage(one: Shortage) -> Json:
+    return {
+        "component": one.component,
+        "substance": one.substance,
+        "needed": _amount(one.needed),
+        "free": _amount(one.free),
+        "missing": _amount(one.missing),
+        "alternatives": list(one.alternatives),
+    }
+
+
+def _stage(one: RouteStage) -> Json:
+    return {
+        "stage": one.stage,
+        "inputs": [
+            {
+                "kind": each.kind,
+                "label": each.label,
+                "amount": _amount(each.amount),
+                "measured_by": apparatus_of(each.measured_by),
+            }
+            for each in one.inputs
+        ],
+        "vessel": apparatus_of(one.vessel),
+        "vessel_count": one.vessel_count,
+        "gives": one.gives,
+    }

@@ -1,0 +1,1 @@
+"""An invented department for a first look; nothing here is real."""

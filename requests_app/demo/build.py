@@ -1,0 +1,282 @@
+"""Builds the invented department through the same services as everybody, so that its ledger is true."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime, time, timedelta
+from decimal import Decimal
+from typing import Final
+
+from django.contrib.auth.hashers import make_password
+from django.utils import timezone
+
+from inventory.models import Place, Substance
+from inventory.services import (
+    add_apparatus,
+    change_lot_state,
+    in_transaction_with_retries,
+    open_lot,
+    receive_lot,
+)
+from prepdesk.accounts.models import User
+from prepdesk.calc.typed import parse_number
+from requests_app import sheets
+from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.scenario import (
+    BALANCES,
+    COURSES,
+    DEMO_LOGINS,
+    DEMO_PASSWORD,
+    GLASS,
+    LOTS,
+    PEOPLE,
+    PLACES,
+)
+from requests_app.drafts import DraftComponent, OrderDraft
+from requests_app.models import Batch, Course, Order, Section
+from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
+from requests_app.services.orders import submit_order
+
+KEY: Final = "demo-"
+_OPENS, _CLOSES = 8, 18
+_LEAD: Final = timedelta(days=2)
+
+
+def is_loaded() -> bool:
+    """Whether the invented department is in this database."""
+    return Order.objects.filter(idempotency_key__startswith=KEY).exists()
+
+
+def build() -> bool:
+    """Load everything in one transaction; False when it was there before.
+
+    Raises:
+        Substance.DoesNotExist: when the catalogue has not been loaded first.
+    """
+    if is_loaded():
+        return False
+    in_transaction_with_retries(_build)
+    return True
+
+
+def _build() -> None:
+    now = timezone.now()
+    people = _people()
+    with as_of(now - timedelta(days=40)):
+        places = _places()
+        _apparatus(people["manager"], places)
+    _lots(people["prep"], places, now)
+    sections = _courses(people)
+    for number, order in enumerate(PAST, start=1):
+        _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
+    for number, order in enumerate(TODAY, start=1):
+        _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+
+
+# --- time ---------------------------------------------------------------------------------------
+@contextmanager
+def as_of(moment: datetime) -> Iterator[None]:
+    """Let everything inside happen at another time, as the services and rows see it.
+
+    Rows of the past can't be written afterwards: the ledger refuses changes. So the clock that Django
+    asks is turned back, and goes on from there.
+    """
+    real = timezone.now
+    began = real()
+    timezone.now = lambda: moment + (real() - began)
+    try:
+        yield
+    finally:
+        timezone.now = real
+
+
+def working_time(now: datetime, hours: float) -> datetime:
+    """A moment so many working hours away, to the half hour: days begin at 8 and end at 18."""
+    here = timezone.localtime(now)
+    minute = 0 if here.minute < 30 else 30
+    moment = here.replace(minute=minute, second=0, microsecond=0)
+    step = timedelta(minutes=30) if hours >= 0 else timedelta(minutes=-30)
+    left = abs(hours) * 2
+    while left > 0:
+        moment += step
+        if _OPENS <= moment.hour + moment.minute / 60 <= _CLOSES:
+            left -= 1
+    return moment
+
+
+def _moment(now: datetime, due: tuple[int, int] | float) -> datetime:
+    if isinstance(due, tuple):
+        days, hour = due
+        day = timezone.localdate(now) + timedelta(days=days)
+        return timezone.make_aware(datetime.combine(day, time(hour)))
+    return working_time(now, due)
+
+
+# --- people, places, things -----------------------------------------------------------------------
+def _people() -> dict[str, User]:
+    may_sign_in = {username for username, _ in DEMO_LOGINS}
+    # A known password that the validators would refuse: it exists in the demo alone. Hashing takes its
+    # time on purpose, so the same hash serves all who share the password.
+    known = make_password(DEMO_PASSWORD)
+    people = {}
+    for username, first, last, role in PEOPLE:
+        password = known if username in may_sign_in else make_password(None)
+        people[username], _ = User.objects.get_or_create(
+            username=username,
+            defaults={"first_name": first, "last_name": last, "role": role, "password": password},
+        )
+    return people
+
+
+def _places() -> dict[str, Place]:
+    places: dict[str, Place] = {}
+    for name, inside in PLACES.items():
+        places[name], _ = Place.objects.get_or_create(name=name, parent=places.get(inside))
+    return places
+
+
+def _apparatus(actor: User, places: dict[str, Place]) -> None:
+    for balance in BALANCES:
+        add_apparatus(
+            actor=actor,
+            type="balance",
+            readability_g=balance.readability,
+            capacity_g=balance.capacity,
+            repeatability_g=balance.repeatability,
+            linearity_g=balance.linearity,
+            place=places["Balance bench"],
+            note=balance.note,
+        )
+    for item in GLASS:
+        add_apparatus(
+            actor=actor,
+            type=item.type,
+            nominal_ml=item.size,
+            division_ml=item.division,
+            apparatus_class=item.apparatus_class,
+            standard=item.standard,
+            count=item.count,
+            place=places[item.place],
+        )
+
+
+def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
+    substances = Substance.objects.in_bulk([lot.substance for lot in LOTS], field_name="key")
+    today = timezone.localdate(now)
+    for number, lot in enumerate(LOTS, start=1):
+        with as_of(now + timedelta(days=lot.came)):
+            received = receive_lot(
+                actor=actor,
+                substance=substances[lot.substance],
+                kind=lot.kind,
+                amount=lot.amount,
+                unit="g" if lot.kind == "solid" else "mL",
+                assay_percent=lot.assay,
+                assay_tolerance_percent=lot.assay_tolerance,
+                mass_percent=lot.mass_percent,
+                density_g_per_ml=lot.density,
+                concentration_mol_per_l=lot.mol_per_l,
+                relative_uncertainty_percent=lot.uncertainty,
+                lot_number=f"D{24000 + 37 * number}",
+                grade=lot.grade,
+                place=places[lot.place],
+                expires_on=today + timedelta(days=lot.expires) if lot.expires is not None else None,
+                note=lot.note,
+                idempotency_key=f"{KEY}lot-{number}",
+            )
+            if lot.opened is not None:
+                with as_of(now + timedelta(days=lot.opened)):
+                    open_lot(actor=actor, lot=received)
+            if lot.event:
+                event, reason = lot.event
+                change_lot_state(actor=actor, lot=received, event=event, reason=reason)
+
+
+def _courses(people: dict[str, User]) -> dict[tuple[str, str], Section]:
+    sections = {}
+    for code, (title, groups) in COURSES.items():
+        course, _ = Course.objects.get_or_create(code=code, defaults={"title": title})
+        for name, instructor, size in groups:
+            sections[code, name], _ = Section.objects.get_or_create(
+                course=course, name=name, defaults={"instructor": people[instructor], "groups": size}
+            )
+    return sections
+
+
+# --- orders -----------------------------------------------------------------------------------------
+def _live(
+    wanted: DemoOrder,
+    key: str,
+    people: dict[str, User],
+    sections: dict[tuple[str, str], Section],
+    due: datetime,
+) -> None:
+    """Send an order and let it go as far as its row says, each event at its own time."""
+    now = timezone.now()
+    sent = min(due, now) - _LEAD
+    with as_of(sent):
+        order = submit_order(
+            actor=people[wanted.by], draft=_draft(wanted, sections, due), idempotency_key=key
+        )
+    if order.batch is None or wanted.reaches == "queue":
+        return
+    work = min(due - timedelta(hours=4), now - timedelta(hours=2))
+    with as_of(max(work, sent + timedelta(hours=1))):
+        _work(order.batch, wanted, key, people["prep"])
+
+
+def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: datetime) -> OrderDraft:
+    chosen = [sections[wanted.course, name] for name in wanted.sections.split()]
+    return OrderDraft(
+        course_id=chosen[0].course_id,
+        section_ids=tuple(sorted(section.pk for section in chosen)),
+        components=tuple(
+            DraftComponent(key, parse_number(target), unit) for key, target, unit in wanted.substances
+        ),
+        groups_per_section=wanted.groups,
+        volume_per_group=parse_number(wanted.volume),
+        volume_unit="mL",
+        due_at=due,
+        room=wanted.room,
+        overage_percent=parse_number(wanted.overage),
+        tolerance_percent=parse_number(wanted.tolerance) if wanted.tolerance else None,
+        notes=wanted.notes,
+    )
+
+
+def _work(batch: Batch, wanted: DemoOrder, key: str, actor: User) -> None:
+    claim_batch(actor=actor, batch=batch)
+    if wanted.reaches == "claim":
+        return
+    sheet = sheets.current_sheet(batch)
+    slip = wanted.slip
+    for step in sheet.plan["steps"]:
+        if wanted.reaches == "work" and step["number"] > wanted.steps:
+            return
+        reading = _reading(step, outside=bool(slip))
+        record_step(
+            actor=actor,
+            batch=batch,
+            step_number=step["number"],
+            reading_text=reading,
+            reason=slip if reading else "",
+            idempotency_key=f"{key}-step-{step['number']}",
+        )
+        slip = "" if reading else slip
+    batch = finish_batch(actor=actor, batch=batch, reason=wanted.slip)
+    if wanted.reaches == "hand_over":
+        hand_over_batch(actor=actor, batch=batch)
+
+
+def _reading(step: dict[str, object], *, outside: bool) -> str:
+    """A reading as a display would show it: a digit beside the planned amount, inside the window."""
+    window = step.get("window")
+    if not isinstance(window, dict):
+        return ""
+    quantity = step["quantity"]
+    assert isinstance(quantity, dict)
+    planned, low, high = (Decimal(text) for text in (quantity["value"], window["low"], window["high"]))
+    digit = Decimal(1).scaleb(int(planned.as_tuple().exponent))
+    if outside:
+        return str(high + 3 * digit)
+    beside = planned + digit
+    return str(beside if low <= beside <= high else planned)

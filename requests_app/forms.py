@@ -1,0 +1,347 @@
+"""The order form: numbers as typed, substances by any of their names, a time on the department's clock."""
+
+import uuid
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from typing import Any, Final, cast
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.forms import BaseFormSet, formset_factory
+from django.urls import reverse
+from django.utils import timezone
+
+from inventory.models import Substance
+from inventory.selectors import calc_catalogue
+from prepdesk.accounts.models import User
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.typed import TypedNumber
+from prepdesk.calc.units import CONCENTRATION_UNITS
+from prepdesk.core.forms import TypedNumberField
+from requests_app.drafts import (
+    MAX_COMPONENTS,
+    MAX_GROUPS_PER_SECTION,
+    MAX_OVERAGE_PERCENT,
+    VOLUME_UNITS,
+    DraftComponent,
+    OrderDraft,
+    draft_of,
+)
+from requests_app.models import Order, Section
+from requests_app.selectors import sections_for
+
+KEY_LENGTH: Final = 100
+
+
+class WholeNumberField(TypedNumberField):
+    """A count as typed; the cleaned value is an ``int``."""
+
+    def __init__(self, *, most: int, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.most = most
+
+    def widget_attrs(self, widget: forms.Widget) -> dict[str, object]:
+        return {**super().widget_attrs(widget), "inputmode": "numeric", "size": "5"}
+
+    def clean(self, value: object) -> int | None:  # type: ignore[override]  # a count is its own kind of number
+        number = super().clean(value)
+        if number is None:
+            return None
+        if number.value != number.value.to_integral_value() or number.value > self.most:
+            raise ValidationError(
+                f"“{number.text}” must be a whole number from 1 to {self.most}.", code="not_whole"
+            )
+        return int(number.value)
+
+
+class SubstanceField(forms.CharField):
+    """A name, formula or CAS number; the cleaned value is the inventory's substance.
+
+    A name that fits several forms is refused with the forms to choose from (``choices`` of the error's
+    params), because a wrong hydrate is a wrong solution.
+    """
+
+    def clean(self, value: object) -> Substance | None:
+        text = super().clean(value)
+        if not text:
+            return None
+        try:
+            found = calc_catalogue().resolve(text)
+        except InputError as error:
+            choices = tuple(choice.key for choice in getattr(error, "choices", ()))
+            raise ValidationError(error.text, code=error.code, params={"choices": choices}) from error
+        row = Substance.objects.filter(key=found.key).first()
+        if row is None:
+            raise ValidationError(
+                f"{found.name} is known, but not in the department's list yet. Ask the stockroom to add it.",
+                code="not_listed",
+            )
+        return row
+
+
+class SectionChoices(forms.CheckboxSelectMultiple):
+    """Check boxes in groups by course, each with the section's size."""
+
+    template_name = "requests_app/_section_choices.html"
+
+
+class OrderForm(forms.Form):
+    """Everything but the substances; see :class:`ComponentForm`."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    sections = forms.MultipleChoiceField(
+        label="Sections",
+        widget=SectionChoices,
+        help_text="All of one course. The solution is made once and divided when it is handed over.",
+        error_messages={"invalid_choice": "Choose sections of this course that are yours."},
+    )
+    groups_per_section = WholeNumberField(
+        label="Groups in each section",
+        most=MAX_GROUPS_PER_SECTION,
+        help_text="That work at the same time. The largest section counts.",
+    )
+    volume_per_group = TypedNumberField(label="Volume for each group")
+    volume_unit = forms.ChoiceField(
+        label="Unit of the volume", choices=[(unit, unit) for unit in VOLUME_UNITS]
+    )
+    overage_percent = TypedNumberField(
+        label="Extra",
+        unit="%",
+        required=False,
+        positive=False,
+        help_text="For spills, repeats and rinsing; 10 to 20 % is usual.",
+    )
+    tolerance_percent = TypedNumberField(
+        label="Tolerance",
+        unit="%",
+        required=False,
+        help_text="How far the concentration may be off. Left empty, the digits of the concentration say it: "
+        "“2.00” allows 0.25 %, “2” up to 5 %.",
+    )
+    temperature_c = TypedNumberField(
+        label="Temperature",
+        unit="°C",
+        required=False,
+        positive=False,
+        help_text="At which it is made up and used; 20 °C when left empty.",
+    )
+    due_date = forms.DateField(
+        label="Day it is needed",
+        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
+        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
+    )
+    due_time = forms.TimeField(
+        label="Time it is needed",
+        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
+        error_messages={"invalid": "This is not a time. Write it as 13:30."},
+    )
+    room = forms.CharField(
+        label="Room",
+        max_length=40,
+        widget=forms.TextInput(attrs={"size": "12", "list": "rooms", "autocomplete": "off"}),
+    )
+    notes = forms.CharField(
+        label="Notes for the stockroom",
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": "3"}),
+    )
+
+    def __init__(self, *args: Any, actor: User, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.sections_by_id: dict[str, Section] = {
+            str(section.pk): section for section in sections_for(actor).order_by("course__code", "name")
+        }
+        self.fields["sections"].choices = list(self._grouped())  # type: ignore[attr-defined]  # a choice field
+
+    def _grouped(self) -> Iterator[tuple[str, list[tuple[str, str]]]]:
+        courses: dict[str, list[tuple[str, str]]] = {}
+        for key, section in self.sections_by_id.items():
+            size = f"{section.groups} group" if section.groups == 1 else f"{section.groups} groups"
+            courses.setdefault(str(section.course), []).append((key, f"Section {section.name}, {size}"))
+        yield from courses.items()
+
+    def clean_overage_percent(self) -> TypedNumber | None:
+        """An extra of nothing up to as much again."""
+        number: TypedNumber | None = self.cleaned_data["overage_percent"]
+        if number is not None and not 0 <= number.value <= MAX_OVERAGE_PERCENT:
+            raise ValidationError(f"The extra lies between 0 and {MAX_OVERAGE_PERCENT} %.")
+        return number
+
+    def clean_sections(self) -> list[Section]:
+        """The sections, which must belong to one course."""
+        chosen = [self.sections_by_id[key] for key in self.cleaned_data["sections"]]
+        if len({section.course_id for section in chosen}) > 1:
+            raise ValidationError("One order is for one course. Send another order for the other course.")
+        return chosen
+
+    def clean(self) -> dict[str, Any]:
+        """Join day and time; a time that the change of the clocks leaves out or repeats is refused."""
+        cleaned = super().clean() or {}
+        day, hour = cleaned.get("due_date"), cleaned.get("due_time")
+        if day is not None and hour is not None:
+            try:
+                cleaned["due_at"] = _on_the_clock(datetime.combine(day, hour))
+            except ValidationError as error:
+                self.add_error("due_time", error)
+        return cleaned
+
+
+class ComponentForm(forms.Form):
+    """One substance of the solution and how much of it."""
+
+    substance = SubstanceField(
+        label="Substance",
+        max_length=200,
+        help_text="Name, formula or CAS number, with its hydrate: calcium chloride dihydrate, CaCl2.2H2O.",
+        widget=forms.TextInput(attrs={"size": "34", "autocomplete": "off", "spellcheck": "false"}),
+    )
+    target = TypedNumberField(label="Concentration")
+    unit = forms.ChoiceField(
+        label="Unit of the concentration", choices=[(unit.symbol, unit.label) for unit in CONCENTRATION_UNITS]
+    )
+    equivalents = WholeNumberField(
+        label="Equivalents",
+        most=20,
+        required=False,
+        help_text="For eq/L alone: how many one formula unit has in this reaction.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        address = reverse("requests_app:substance_search")
+        self.fields["substance"].widget.attrs["data-combobox-source"] = f"{address}?q="
+
+    @property
+    def choices(self) -> list[Substance]:
+        """The forms to choose from, when the name fits several."""
+        if not self.is_bound:
+            return []
+        errors = self.errors.as_data().get("substance", [])
+        keys = [key for error in errors for key in (error.params or {}).get("choices", ())]
+        return list(Substance.objects.filter(key__in=keys).order_by("name"))
+
+
+class ComponentFormSet(BaseFormSet):  # type: ignore[type-arg]  # generic in the stubs alone
+    """One to four components, each of them filled in."""
+
+    def get_form_kwargs(self, index: int | None) -> dict[str, Any]:
+        # A row that is shown is wanted: without this an empty one would pass as valid.
+        return {**super().get_form_kwargs(index), "empty_permitted": False, "use_required_attribute": False}
+
+
+Components: Final = cast(
+    "type[ComponentFormSet]",
+    formset_factory(
+        ComponentForm,
+        formset=ComponentFormSet,
+        extra=0,
+        min_num=1,
+        max_num=MAX_COMPONENTS,
+        absolute_max=MAX_COMPONENTS,
+        validate_min=True,
+        validate_max=True,
+    ),
+)
+PREFIX: Final = "components"
+
+
+# --- from forms to drafts and back ------------------------------------------------------------------
+def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
+    """The draft of valid forms; for a preview day and room may still be open, and today counts."""
+    data = form.cleaned_data
+    return OrderDraft(
+        course_id=data["sections"][0].course_id,
+        section_ids=tuple(sorted(section.pk for section in data["sections"])),
+        components=tuple(_component(one.cleaned_data) for one in components),
+        groups_per_section=data["groups_per_section"],
+        volume_per_group=data["volume_per_group"],
+        volume_unit=data["volume_unit"],
+        due_at=data.get("due_at") or timezone.now(),
+        room=data.get("room", ""),
+        overage_percent=data["overage_percent"],
+        tolerance_percent=data.get("tolerance_percent"),
+        temperature_c=data.get("temperature_c"),
+        notes=data.get("notes", ""),
+    )
+
+
+def _component(data: Mapping[str, Any]) -> DraftComponent:
+    return DraftComponent(
+        substance_key=data["substance"].key,
+        target=data["target"],
+        unit=data["unit"],
+        equivalents=data["equivalents"] if data["unit"] == "eq/L" else None,
+    )
+
+
+def show_refusal(errors: Mapping[str, str], form: OrderForm, components: ComponentFormSet) -> None:
+    """Put what a service refused beside the fields it names."""
+    for path, text in errors.items():
+        name, _, rest = path.partition(".")
+        if name == PREFIX and rest:
+            index, _, field = rest.partition(".")
+            components[min(int(index), len(components) - 1)].add_error(field or None, text)
+        else:
+            field = {"due": "due_date"}.get(name, name)
+            form.add_error(field if field in form.fields else None, text)
+
+
+def fresh_values(last: Order | None) -> dict[str, Any]:
+    """What a new form begins with; the room is carried over from the person's last order."""
+    return {
+        "key": uuid.uuid4().hex,
+        "overage_percent": "10",
+        "volume_unit": "mL",
+        "room": last.room if last else "",
+        "groups_per_section": str(last.groups_per_section) if last else "",
+        "sections": [],
+    }
+
+
+def values_like(order: Order) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """What a form begins with that orders the same again; day and time stay open."""
+    draft = draft_of(order)
+    values = {
+        **fresh_values(order),
+        "sections": [str(pk) for pk in draft.section_ids],
+        "volume_per_group": draft.volume_per_group.text,
+        "volume_unit": draft.volume_unit,
+        "overage_percent": _text(draft.overage_percent),
+        "tolerance_percent": _text(draft.tolerance_percent),
+        "temperature_c": _text(draft.temperature_c),
+        "notes": draft.notes,
+    }
+    rows = [
+        {
+            "substance": component.substance.name,
+            "target": component.target_value,
+            "unit": component.target_unit,
+            "equivalents": component.equivalents or "",
+        }
+        for component in order.components.select_related("substance")
+    ]
+    return values, rows
+
+
+def _text(number: TypedNumber | None) -> str:
+    return number.text if number else ""
+
+
+def _on_the_clock(wanted: datetime) -> datetime:
+    """A local time as a moment.
+
+    Raises:
+        ValidationError: when the change of the clocks skips it or shows it twice that night.
+    """
+    zone = timezone.get_default_timezone()
+    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
+    before, after = first.utcoffset(), second.utcoffset()
+    assert before is not None
+    assert after is not None
+    if before == after:
+        return first
+    what = "is skipped" if before < after else "comes twice"
+    raise ValidationError(
+        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
+    )

@@ -1,0 +1,308 @@
+"""Reading orders and batches: who sees which, and what the pages show."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final, TypeVar
+
+from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.http import Http404
+
+from inventory.models import Hold, Substance
+from inventory.states import ACTIVE as HOLD_ACTIVE
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+from prepdesk.calc.typed import TypedNumber, parse_number
+from requests_app import states
+from requests_app.models import (
+    Batch,
+    BatchEvent,
+    BatchHold,
+    Course,
+    Order,
+    OrderComponent,
+    OrderEvent,
+    Section,
+    Sheet,
+    StepRecord,
+)
+
+Row = TypeVar("Row", Order, Batch)
+
+# How long the finished work stays in the lists before one has to ask for it.
+SHOW_DONE_FOR: Final = timedelta(days=14)
+
+ORDER_FILTERS: Final = {"open": "Open", "ready": "Ready", "done": "Done", "all": "All"}
+QUEUE_FILTERS: Final = {
+    "open": "All open",
+    "unclaimed": "To be made",
+    "mine": "Mine",
+    "ready": "Ready",
+    "done": "Handed over",
+}
+
+
+# --- courses and sections ---------------------------------------------------------------------
+def sections_for(actor: User) -> QuerySet[Section]:
+    """The sections a person may order for: their own; a manager, any."""
+    sections = Section.objects.select_related("course", "instructor")
+    if actor.role == policy.MANAGER:
+        return sections
+    return sections.filter(instructor=actor)
+
+
+def courses_for(actor: User) -> QuerySet[Course]:
+    """The courses a person may order for."""
+    return Course.objects.filter(sections__in=sections_for(actor)).distinct()
+
+
+# --- orders -----------------------------------------------------------------------------------
+def orders_visible_to(actor: User) -> QuerySet[Order]:
+    """An instructor sees their own orders; the stockroom sees all."""
+    if policy.may(actor, "see_every_order"):
+        return Order.objects.all()
+    if policy.may(actor, "see_own_orders"):
+        return Order.objects.filter(ordered_by=actor)
+    return Order.objects.none()
+
+
+def order_rows(actor: User, chosen: str, now: datetime) -> QuerySet[Order]:
+    """The order list under one of :data:`ORDER_FILTERS`; an unknown filter is the first one.
+
+    What is open comes by due time, the rest newest first. The number of queries doesn't grow.
+    """
+    orders = orders_visible_to(actor).select_related("course", "ordered_by", "batch__claimed_by")
+    orders = orders.prefetch_related("sections")
+    if chosen == "ready":
+        return orders.filter(state=states.READY).order_by("due_at", "id")
+    if chosen == "done":
+        return orders.exclude(state__in=states.OPEN_ORDER_STATES).order_by("-due_at", "-id")
+    if chosen == "all":
+        return orders.order_by("-due_at", "-id")
+    return orders.filter(state__in=states.OPEN_ORDER_STATES).order_by("due_at", "id")
+
+
+def order_counts(actor: User) -> dict[str, int]:
+    """How many orders each filter shows."""
+    return orders_visible_to(actor).aggregate(
+        open=Count("pk", filter=Q(state__in=states.OPEN_ORDER_STATES)),
+        ready=Count("pk", filter=Q(state=states.READY)),
+        done=Count("pk", filter=~Q(state__in=states.OPEN_ORDER_STATES)),
+        all=Count("pk"),
+    )
+
+
+def order_with_everything(actor: User, reference: str) -> Order:
+    """One order with all that its page shows, or a 404 when the actor may not see it."""
+    orders = orders_visible_to(actor).select_related(
+        "course", "ordered_by", "batch__claimed_by", "batch__prepared_lot__place"
+    )
+    return _or_404(
+        orders.prefetch_related(
+            Prefetch("sections", Section.objects.select_related("course")),
+            Prefetch("components", OrderComponent.objects.select_related("substance")),
+            Prefetch("events", OrderEvent.objects.select_related("actor")),
+            Prefetch("batch__sheets", Sheet.objects.select_related("created_by")),
+        ),
+        reference,
+        "order",
+    )
+
+
+def waiting_orders(actor: User) -> QuerySet[Order]:
+    """Orders that can't be made until stock arrives, most urgent first."""
+    orders = orders_visible_to(actor).filter(state=states.WAITING)
+    return orders.select_related("course", "ordered_by").prefetch_related("sections").order_by("due_at", "id")
+
+
+def last_order_of(actor: User) -> Order | None:
+    """The person's newest order, so that a form can offer its course and room again."""
+    return Order.objects.filter(ordered_by=actor).prefetch_related("sections").order_by("-id").first()
+
+
+def rooms_used() -> list[str]:
+    """Rooms that orders were for, the most used first, to be offered again."""
+    used = Order.objects.order_by().values_list("room").annotate(times=Count("pk")).order_by("-times", "room")
+    return [room for room, _ in used[:20]]
+
+
+def substance_name(key: str) -> str:
+    """The full name of a substance, empty for an unknown key."""
+    return Substance.objects.filter(key=key).values_list("name", flat=True).first() or ""
+
+
+# --- batches ----------------------------------------------------------------------------------
+def batches_visible_to(actor: User) -> QuerySet[Batch]:
+    """The stockroom sees all batches; an instructor reads about theirs on the order's page."""
+    return Batch.objects.all() if policy.may(actor, "see_queue") else Batch.objects.none()
+
+
+@dataclass(frozen=True, slots=True)
+class QueueRow:
+    """One line of the queue.
+
+    Attributes:
+        batch: with ``claimed_by`` loaded.
+        plan: of its newest sheet.
+        revision: of that sheet.
+        orders: with course and sections loaded.
+        steps_done, steps_total: how far the work is.
+        late: due before now and not yet ready.
+    """
+
+    batch: Batch
+    plan: dict[str, Any]
+    revision: int
+    orders: tuple[Order, ...]
+    steps_done: int
+    steps_total: int
+    late: bool
+
+
+def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
+    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; four queries."""
+    batches = _filtered(batches_visible_to(actor), actor, chosen, now)
+    batches = (
+        batches.select_related("claimed_by", "prepared_lot")
+        .annotate(
+            newest_sheet=Subquery(
+                Sheet.objects.filter(batch=OuterRef("pk")).order_by("-revision").values("pk")[:1]
+            ),
+            steps_done=Count("step_records__step_number", distinct=True),
+        )
+        .prefetch_related(
+            Prefetch(
+                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+            )
+        )
+    )
+    found = list(batches)
+    sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
+    return [_queue_row(batch, sheets[batch.newest_sheet], now) for batch in found]
+
+
+def queue_counts(actor: User, now: datetime) -> dict[str, int]:
+    """How many batches each filter shows."""
+    batches = batches_visible_to(actor)
+    return {name: _filtered(batches, actor, name, now).count() for name in QUEUE_FILTERS}
+
+
+def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime) -> QuerySet[Batch]:
+    if chosen == "unclaimed":
+        return batches.filter(state=states.QUEUED).order_by("due_at", "id")
+    if chosen == "mine":
+        mine = batches.filter(claimed_by=actor, state__in=states.OPEN_BATCH_STATES)
+        return mine.order_by("due_at", "id")
+    if chosen == "ready":
+        return batches.filter(state=states.READY).order_by("due_at", "id")
+    if chosen == "done":
+        done = batches.filter(state=states.HANDED_OVER, due_at__gte=now - SHOW_DONE_FOR)
+        return done.order_by("-due_at", "-id")
+    return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
+
+
+def _queue_row(batch: Any, sheet: Sheet, now: datetime) -> QueueRow:
+    unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
+    return QueueRow(
+        batch=batch,
+        plan=sheet.plan,
+        revision=sheet.revision,
+        orders=tuple(batch.orders.all()),
+        steps_done=batch.steps_done,
+        steps_total=len(sheet.plan["steps"]),
+        late=unfinished and batch.due_at < now,
+    )
+
+
+def batch_with_everything(actor: User, reference: str) -> Batch:
+    """One batch with all that its pages show, or a 404 when the actor may not see it."""
+    batches = batches_visible_to(actor).select_related("claimed_by", "prepared_lot__place")
+    return _or_404(
+        batches.prefetch_related(
+            Prefetch(
+                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+            ),
+            Prefetch("events", BatchEvent.objects.select_related("actor")),
+            Prefetch("sheets", Sheet.objects.select_related("created_by")),
+            Prefetch("step_records", StepRecord.objects.select_related("actor", "sheet")),
+            Prefetch(
+                "batch_holds", BatchHold.objects.select_related("hold__lot__place", "hold__lot__substance")
+            ),
+        ),
+        reference,
+        "batch",
+    )
+
+
+def active_holds(batch: Batch) -> list[Hold]:
+    """The holds of a batch that are neither drawn nor released yet."""
+    links = batch.batch_holds.filter(hold__state=HOLD_ACTIVE).select_related("hold__lot").order_by("hold_id")
+    return [link.hold for link in links]
+
+
+def prepared_holds(batch: Batch) -> list[Hold]:
+    """What of the finished solution is held for the batch's own orders.
+
+    All of it is held from the moment it stands on the shelf, so nobody else can hold any of it.
+    """
+    held = Hold.objects.filter(lot=batch.prepared_lot_id, state=HOLD_ACTIVE)
+    return list(held.select_related("lot").order_by("pk"))
+
+
+# --- steps ------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class BenchStep:
+    """One step of a sheet with what was recorded for it.
+
+    Attributes:
+        step: as the plan says it.
+        records: all of them, oldest first; the last one counts.
+        is_current: the first step without a record.
+    """
+
+    step: dict[str, Any]
+    records: tuple[StepRecord, ...]
+    is_current: bool
+
+    @property
+    def latest(self) -> StepRecord | None:
+        """The record that counts."""
+        return self.records[-1] if self.records else None
+
+    @property
+    def is_done(self) -> bool:
+        """Whether it was done at least once."""
+        return bool(self.records)
+
+
+def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
+    """The steps of a sheet in order, each with its records."""
+    by_step: dict[int, list[StepRecord]] = {}
+    for record in sorted(records, key=lambda record: record.pk):
+        if record.sheet_id == sheet.pk:
+            by_step.setdefault(record.step_number, []).append(record)
+    current = next((step["number"] for step in sheet.plan["steps"] if step["number"] not in by_step), None)
+    return [
+        BenchStep(
+            step=step,
+            records=tuple(by_step.get(step["number"], ())),
+            is_current=step["number"] == current,
+        )
+        for step in sheet.plan["steps"]
+    ]
+
+
+def readings_of(steps: Iterable[BenchStep]) -> dict[int, TypedNumber]:
+    """The readings that count, by step number."""
+    return {
+        one.step["number"]: parse_number(one.latest.reading_text)
+        for one in steps
+        if one.latest is not None and one.latest.reading_text
+    }
+
+
+def _or_404(rows: QuerySet[Row], reference: str, noun: str) -> Row:
+    row = rows.filter(reference=reference.upper()).first()
+    if row is None:
+        raise Http404(f"There is no {noun} {reference} that you may see.")
+    return row

@@ -1,0 +1,386 @@
+"""Batches at the bench: claimed, worked step by step, finished, handed over.
+
+Each function locks the batch row first, so that of two people who press the same button exactly one
+is served and the other is told by whom.
+"""
+
+from decimal import Decimal
+from typing import Any, Final
+
+from django.utils import timezone
+
+from inventory.amounts import from_base, to_base
+from inventory.models import Hold, Substance
+from inventory.services import (
+    draw_holds,
+    hold_stock,
+    in_transaction_with_retries,
+    receive_prepared_lot,
+)
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.settle import Settlement, judge_reading, settle
+from prepdesk.calc.typed import TypedNumber, parse_positive
+from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+from prepdesk.core.times import absolute_words
+from requests_app import sheets, states
+from requests_app.models import Batch, Sheet, StepRecord
+from requests_app.selectors import BenchStep, active_holds, bench_steps, prepared_holds, readings_of
+from requests_app.services.moves import move
+from requests_app.shelf_life import expiry_of
+
+_ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1), "uL": Decimal("0.001")}
+_AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
+
+
+# --- who has it -------------------------------------------------------------------------------
+def claim_batch(*, actor: User, batch: Batch) -> Batch:
+    """Take a batch off the queue; of several who press at once exactly one gets it.
+
+    Claiming what one has already is the same as once.
+
+    Raises:
+        Conflict: somebody else has it; the text says who.
+        NotInThisState: it is made, handed over or cancelled.
+    """
+    policy.require(actor, "work_batch")
+
+    def claim() -> Batch:
+        locked = _locked(batch)
+        if locked.state in _AT_WORK:
+            if locked.claimed_by_id == actor.pk:
+                return locked
+            raise Conflict(f"{locked.claimed_by} has {locked.reference} since {_clock(locked)}.")
+        locked.claimed_by = actor
+        locked.claimed_at = timezone.now()
+        _move_with_orders(actor=actor, batch=locked, event="claim")
+        return locked
+
+    return in_transaction_with_retries(claim)
+
+
+def put_back_batch(*, actor: User, batch: Batch, reason: str = "") -> Batch:
+    """Give a claimed batch back to the queue, as long as no step is recorded.
+
+    Raises:
+        Conflict: somebody else has it, and the actor is no manager.
+        NotInThisState: work on it has begun, or it isn't claimed.
+    """
+    policy.require(actor, "work_batch")
+
+    def put_back() -> Batch:
+        locked = _locked(batch)
+        if locked.state == states.QUEUED:
+            return locked
+        if locked.state == states.CLAIMED:
+            _require_holder(actor, locked)
+        locked.claimed_by = None
+        locked.claimed_at = None
+        _move_with_orders(actor=actor, batch=locked, event="put_back", note=reason)
+        return locked
+
+    return in_transaction_with_retries(put_back)
+
+
+# --- at the bench -----------------------------------------------------------------------------
+def record_step(
+    *,
+    actor: User,
+    batch: Batch,
+    step_number: int,
+    reading_text: str,
+    idempotency_key: str,
+    reason: str = "",
+    seen_version: int | None = None,
+) -> StepRecord:
+    """Record that a step was done, with its reading where one is taken.
+
+    Steps go in order; doing a recorded step again adds a record, and the first one stays.
+
+    Args:
+        reading_text: as typed, in the unit of the step; empty where no reading is taken.
+        reason: needed for a reading outside the window.
+        seen_version: of the batch on the page that was filled in; an older one is told.
+
+    Raises:
+        InvalidInput: field ``reading`` (no number, missing, not wanted, outside without a reason).
+        Conflict: somebody else has the batch or changed it meanwhile, or the key was used otherwise.
+        NotInThisState: the batch isn't being made, or an earlier step comes first.
+    """
+    policy.require(actor, "work_batch")
+
+    def record() -> StepRecord:
+        locked = _locked(batch)
+        first = _recorded_before(locked, step_number, reading_text, idempotency_key)
+        if first is not None:
+            return first
+        _require_at_work(actor, locked)
+        _require_fresh(locked, seen_version)
+        sheet = sheets.current_sheet(locked)
+        step = _open_step(locked, sheet, step_number)
+        verdict = _verdict(step, reading_text, reason)
+        if locked.state == states.CLAIMED:
+            move(actor=actor, row=locked, event="start")
+        else:
+            locked.version += 1
+            locked.save(update_fields=["version"])
+        return StepRecord.objects.create(
+            batch=locked,
+            sheet=sheet,
+            step_number=step_number,
+            reading_text=reading_text.strip(),
+            reading_unit=step["quantity"]["unit"] if step.get("window") else "",
+            verdict=verdict,
+            reason=reason.strip(),
+            actor=actor,
+            idempotency_key=idempotency_key,
+        )
+
+    return in_transaction_with_retries(record)
+
+
+def finish_batch(*, actor: User, batch: Batch, reason: str = "", seen_version: int | None = None) -> Batch:
+    """Close the work: settle what is in the bottle, draw what was used, put the solution on the shelf.
+
+    The prepared lot is held for the orders until it is handed over, so that nobody plans with it.
+    Finishing twice is the same as once.
+
+    Args:
+        reason: needed when the concentration is outside the tolerance.
+
+    Raises:
+        InvalidInput: field ``reason``, when the result is outside the tolerance and nothing says why.
+        NotInThisState: a step has no record yet.
+        OutOfStock: more was weighed than the ledger has free; the stock must be corrected first.
+    """
+    policy.require(actor, "work_batch")
+
+    def finish() -> Batch:
+        locked = _locked(batch)
+        if locked.state == states.READY and locked.prepared_lot_id:
+            return locked
+        _require_at_work(actor, locked)
+        _require_fresh(locked, seen_version)
+        sheet = sheets.current_sheet(locked)
+        steps = bench_steps(sheet, locked.step_records.all())
+        _require_all_done(locked, steps)
+        settlement = _settled(sheet, steps)
+        if not settlement.inside and not reason.strip():
+            raise InvalidInput(
+                {"reason": f"{settlement.text} Say why it is kept and used, or make it again."}
+            )
+        drawn = _draw(actor=actor, batch=locked, sheet=sheet, steps=steps)
+        _shelve(actor=actor, batch=locked, sheet=sheet, settlement=settlement, parents=drawn)
+        locked.finished_at = timezone.now()
+        locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
+        _move_with_orders(actor=actor, batch=locked, event="finish", note=reason)
+        return locked
+
+    return in_transaction_with_retries(finish)
+
+
+def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
+    """Hand the solution to its sections: it leaves the shelf. Doing it twice is the same as once.
+
+    Raises:
+        NotInThisState: it isn't ready.
+    """
+    policy.require(actor, "hand_over_batch")
+
+    def hand_over() -> Batch:
+        locked = _locked(batch)
+        if locked.state == states.HANDED_OVER:
+            return locked
+        _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
+        draw_holds(
+            actor=actor,
+            amounts={hold.pk: hold.amount for hold in prepared_holds(locked)},
+            reason=f"{locked.reference} handed over",
+            idempotency_key=f"hand-over-{locked.pk}",
+        )
+        return locked
+
+    return in_transaction_with_retries(hand_over)
+
+
+# --- readings ---------------------------------------------------------------------------------
+def _recorded_before(
+    batch: Batch, step_number: int, reading_text: str, idempotency_key: str
+) -> StepRecord | None:
+    first = StepRecord.objects.filter(idempotency_key=idempotency_key).first()
+    if first is None:
+        return None
+    if (first.batch_id, first.step_number, first.reading_text) != (
+        batch.pk,
+        step_number,
+        reading_text.strip(),
+    ):
+        raise Conflict(
+            f"This form was sent before and recorded for step {first.step_number} as "
+            f"“{first.reading_text or 'done'}”. Open the step again to record something else."
+        )
+    return first
+
+
+def _open_step(batch: Batch, sheet: Sheet, step_number: int) -> dict[str, Any]:
+    steps = bench_steps(sheet, batch.step_records.all())
+    chosen = next((one for one in steps if one.step["number"] == step_number), None)
+    if chosen is None:
+        raise NotInThisState(f"The sheet of {batch.reference} has no step {step_number}.")
+    if not chosen.is_done and not chosen.is_current:
+        current = next(one.step["number"] for one in steps if one.is_current)
+        raise NotInThisState(f"Step {current} comes first.")
+    return chosen.step
+
+
+def _verdict(step: dict[str, Any], reading_text: str, reason: str) -> str:
+    if not step.get("window"):
+        if reading_text.strip():
+            raise InvalidInput({"reading": "No reading is taken at this step. Leave the field empty."})
+        return StepRecord.Verdict.DONE
+    try:
+        reading = parse_positive(reading_text)
+    except InputError as error:
+        raise InvalidInput({"reading": error.text}) from error
+    judged = judge_reading(step, reading)
+    if judged.inside:
+        return StepRecord.Verdict.INSIDE
+    if not reason.strip():
+        raise InvalidInput({"reading": f"{judged.text} Read again, or give a reason and record it so."})
+    return StepRecord.Verdict.OUTSIDE
+
+
+def _require_all_done(batch: Batch, steps: list[BenchStep]) -> None:
+    missing = [str(one.step["number"]) for one in steps if not one.is_done]
+    if missing:
+        noun = "Step" if len(missing) == 1 else "Steps"
+        verb = "has" if len(missing) == 1 else "have"
+        raise NotInThisState(f"{noun} {', '.join(missing)} of {batch.reference} {verb} no record yet.")
+
+
+def _settled(sheet: Sheet, steps: list[BenchStep]) -> Settlement:
+    return settle(sheet.plan, readings_of(steps))
+
+
+# --- stock ------------------------------------------------------------------------------------
+def _draw(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]) -> list[int]:
+    """Draw what was really taken from each lot; the keys of the lots."""
+    holds = active_holds(batch)
+    used = drawn_amounts(sheet.plan, readings_of(steps), holds)
+    draw_holds(
+        actor=actor,
+        amounts=used,
+        reason=f"{batch.reference} {batch.title}"[:300],
+        idempotency_key=f"finish-{batch.pk}",
+    )
+    return sorted(hold.lot_id for hold in holds if used[hold.pk])
+
+
+def drawn_amounts(plan: sheets.Plan, records: dict[int, TypedNumber], holds: list[Hold]) -> dict[int, int]:
+    """Base units really taken, by hold: as read where a reading was taken, as planned elsewhere.
+
+    Args:
+        plan: whose steps name the lots.
+        records: the reading that counts, by step number.
+        holds: one for each lot, with the lot loaded.
+    """
+    used: dict[int, int] = {}
+    for hold in holds:
+        steps = [step for step in plan["steps"] if step.get("quantity") and _lot_id(step) == hold.lot_id]
+        if not any(step["number"] in records for step in steps):
+            used[hold.pk] = hold.amount
+            continue
+        asked = sum((Decimal(step["quantity"]["value"]) for step in steps), Decimal(0))
+        taken = sum(
+            (
+                records[step["number"]].value
+                if step["number"] in records
+                else Decimal(step["quantity"]["value"])
+                for step in steps
+            ),
+            Decimal(0),
+        )
+        if steps[0]["quantity"]["unit"] == hold.lot.unit:
+            used[hold.pk] = to_base(taken, hold.lot.unit)
+        else:
+            # A liquid that is weighed: its volume follows in proportion.
+            used[hold.pk] = to_base(from_base(hold.amount, hold.lot.unit) * taken / asked, hold.lot.unit)
+    return used
+
+
+def _lot_id(step: dict[str, Any]) -> int | None:
+    lot = step.get("lot")
+    return int(lot["id"]) if lot else None
+
+
+def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, parents: list[int]) -> None:
+    """Put the finished solution on the shelf and hold all of it for the batch's orders."""
+    components = sheet.plan["components"]
+    substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
+    # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
+    # then the volume asked for stands for it.
+    makes = sheet.plan["makes"]
+    volume = makes if makes["unit"] in _ML_PER_UNIT else sheet.plan["volume"]
+    concentrations = settlement.concentrations
+    alone = len(components) == 1 and concentrations[0].mol_per_l is not None
+    lot = receive_prepared_lot(
+        actor=actor,
+        title=batch.title,
+        substance=substances[components[0]["key"]],
+        composition=[one.as_dict() for one in concentrations],
+        concentration_mol_per_l=concentrations[0].mol_per_l_text if alone else "",
+        relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
+        volume_base=to_base(Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]], "mL"),
+        parents=parents,
+        expires_on=expiry_of(
+            [substance.family or substance.key for substance in substances.values()], timezone.localdate()
+        ),
+        idempotency_key=f"prepared-{batch.pk}",
+    )
+    hold_stock(
+        actor=actor,
+        draws={lot.pk: lot.on_hand},
+        purpose=f"{batch.reference}, ready for its sections",
+        idempotency_key=f"ready-{batch.pk}",
+    )
+    batch.prepared_lot = lot
+
+
+# --- locks and rights -------------------------------------------------------------------------
+def _locked(batch: Batch) -> Batch:
+    # No join: whoever waits for the lock gets the row as it is then, but joined rows as they were before.
+    return Batch.objects.select_for_update().get(pk=batch.pk)
+
+
+def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> None:
+    move(actor=actor, row=batch, event=event, note=note)
+    for order in batch.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk"):
+        move(actor=actor, row=order, event=states.ORDER_EVENT_OF[event], note=note)
+
+
+def _require_at_work(actor: User, batch: Batch) -> None:
+    if batch.state not in _AT_WORK:
+        raise NotInThisState(
+            f"{batch.reference} is “{batch.get_state_display()}”; claim it before working on it."
+            if batch.state == states.QUEUED
+            else f"{batch.reference} is “{batch.get_state_display()}”; nothing more is recorded for it."
+        )
+    _require_holder(actor, batch)
+
+
+def _require_holder(actor: User, batch: Batch) -> None:
+    if batch.claimed_by_id != actor.pk and actor.role != policy.MANAGER:
+        raise Conflict(f"{batch.claimed_by} has {batch.reference} since {_clock(batch)}.")
+
+
+def _require_fresh(batch: Batch, seen_version: int | None) -> None:
+    if seen_version is not None and seen_version != batch.version:
+        raise Conflict(
+            f"{batch.reference} was changed since this page was shown, perhaps on another device. "
+            "Nothing was saved; look at it again."
+        )
+
+
+def _clock(batch: Batch) -> str:
+    return absolute_words(batch.claimed_at) if batch.claimed_at else "a moment ago"

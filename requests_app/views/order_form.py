@@ -1,0 +1,177 @@
+"""The order form, in three steps that work without a script: fill in, check, send.
+
+One address takes all posts; the button says which step is meant (``step``). Nothing is kept between
+the steps on the server: every page carries all that was typed, so the back button loses nothing.
+"""
+
+from typing import Any
+
+from django.http import HttpResponse, QueryDict
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods, require_POST
+
+from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
+from prepdesk.accounts.models import User
+from prepdesk.core.errors import InvalidInput
+from requests_app import selectors
+from requests_app.drafts import MAX_COMPONENTS, volume_of
+from requests_app.forms import (
+    PREFIX,
+    ComponentForm,
+    ComponentFormSet,
+    Components,
+    OrderForm,
+    draft_from,
+    fresh_values,
+    show_refusal,
+    values_like,
+)
+from requests_app.services.orders import plan_order, submit_order
+from requests_app.sheets import waiting_reasons
+from requests_app.views.orders import address_of
+from requests_app.views.previews import preview_of
+
+Values = dict[str, Any]
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def order_new(request: SignedInRequest) -> HttpResponse:
+    """Fill in, check, send."""
+    policy.require(request.user, "submit_order")
+    if request.method != "POST":
+        return _open_page(request, *_first_values(request))
+    step = request.POST.get("step", "check")
+    if step in ("check", "send"):
+        return _check_or_send(request, step)
+    values, rows = _typed(request.POST)
+    return _open_page(request, values, _rows_after(step, rows))
+
+
+@require_POST
+def order_preview(request: SignedInRequest) -> HttpResponse:
+    """The fragment beside the form: what the values typed so far would make. Saves nothing."""
+    policy.require(request.user, "preview_preparation")
+    form, components = _bound(request.user, request.POST)
+    return render(
+        request, "requests_app/_preview.html", {"preview": preview_of(form, components), "live": True}
+    )
+
+
+# --- steps ------------------------------------------------------------------------------------------
+def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
+    form, components = _bound(request.user, request.POST)
+    # Both are looked at, so that one post names every error.
+    if not all([form.is_valid(), components.is_valid()]):
+        return _refused_page(request, form, components)
+    draft = draft_from(form, components)
+    try:
+        if step == "send":
+            key = form.cleaned_data["key"]
+            order = submit_order(actor=request.user, draft=draft, idempotency_key=key)
+            return redirect(address_of(order.reference))
+        plan = plan_order(actor=request.user, draft=draft)
+    except InvalidInput as refusal:
+        show_refusal(refusal.errors, form, components)
+        return _refused_page(request, form, components)
+    return render(
+        request,
+        "requests_app/order_check.html",
+        {
+            "form": form,
+            "components": components,
+            "draft": draft,
+            "plan": plan,
+            "volume": volume_of(draft),
+            "waits": [] if plan["feasible"] else waiting_reasons(plan),
+            "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
+        },
+    )
+
+
+def _rows_after(step: str, rows: list[Values]) -> list[Values]:
+    """The component rows after a button that adds, removes or settles one."""
+    event, _, rest = step.partition("-")
+    index, _, key = rest.partition("-")
+    if event == "add" and len(rows) < MAX_COMPONENTS:
+        return [*rows, {}]
+    if not (index.isascii() and index.isdigit() and int(index) < len(rows)):
+        return rows
+    if event == "remove" and len(rows) > 1:
+        return [row for position, row in enumerate(rows) if position != int(index)]
+    if event == "choose":
+        return [
+            {**row, "substance": selectors.substance_name(key) or row["substance"]}
+            if position == int(index)
+            else row
+            for position, row in enumerate(rows)
+        ]
+    return rows
+
+
+# --- the page -----------------------------------------------------------------------------------------
+def _open_page(request: SignedInRequest, values: Values, rows: list[Values]) -> HttpResponse:
+    """The form with values in it and no judgement: nobody has finished filling it in."""
+    preview = preview_of(OrderForm(values, actor=request.user), _components_of(rows))
+    form = OrderForm(initial=values, actor=request.user)
+    return _page(request, form, Components(initial=rows, prefix=PREFIX), preview, 200)
+
+
+def _refused_page(request: SignedInRequest, form: OrderForm, components: ComponentFormSet) -> HttpResponse:
+    """The form with every error beside its field, and all that was typed."""
+    # From fresh forms: what a service refused stands beside the field and need not be said twice.
+    preview = preview_of(*_bound(request.user, request.POST))
+    return _page(request, form, components, preview, 422)
+
+
+def _page(
+    request: SignedInRequest, form: OrderForm, components: ComponentFormSet, preview: Any, status: int
+) -> HttpResponse:
+    context = {
+        "form": form,
+        "components": components,
+        "preview": preview,
+        "may_add": len(components) < MAX_COMPONENTS,
+        "rooms": selectors.rooms_used(),
+    }
+    return render(request, "requests_app/order_form.html", context, status=status)
+
+
+# --- what was typed -----------------------------------------------------------------------------------
+def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
+    like = request.GET.get("like", "")
+    if like:
+        return values_like(selectors.order_with_everything(request.user, like))
+    return fresh_values(selectors.last_order_of(request.user)), [{}]
+
+
+def _typed(data: QueryDict) -> tuple[Values, list[Values]]:
+    """All that was typed, as it was typed, without judging it."""
+    values: Values = {
+        name: data.getlist(name) if name == "sections" else data.get(name, "")
+        for name in OrderForm.base_fields
+    }
+    rows: list[Values] = [
+        {name: data.get(f"{PREFIX}-{index}-{name}", "") for name in ComponentForm.base_fields}
+        for index in range(_row_count(data))
+    ]
+    return values, rows
+
+
+def _row_count(data: QueryDict) -> int:
+    count = data.get(f"{PREFIX}-TOTAL_FORMS", "1")
+    sound = count.isascii() and count.isdigit() and len(count) < 4
+    return min(max(int(count), 1), MAX_COMPONENTS) if sound else 1
+
+
+def _bound(actor: User, data: QueryDict) -> tuple[OrderForm, ComponentFormSet]:
+    values, rows = _typed(data)
+    return OrderForm(values, actor=actor), _components_of(rows)
+
+
+def _components_of(rows: list[Values]) -> ComponentFormSet:
+    data: Values = {
+        f"{PREFIX}-{index}-{name}": value for index, row in enumerate(rows) for name, value in row.items()
+    }
+    data |= {f"{PREFIX}-TOTAL_FORMS": str(len(rows)), f"{PREFIX}-INITIAL_FORMS": "0"}
+    return Components(data, prefix=PREFIX)

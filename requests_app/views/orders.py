@@ -1,0 +1,106 @@
+"""The pages of those who order: the list, the form with its live preview, one order."""
+
+from typing import Any, Final
+
+from django.core.paginator import Paginator
+from django.http import HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from prepdesk.access import policy
+from prepdesk.accounts.http import SignedInRequest
+from requests_app import selectors, states
+from requests_app.drafts import draft_of, volume_of
+from requests_app.search import substance_options
+from requests_app.services.orders import cancel_order, replan_order
+
+PER_PAGE: Final = 50
+MAX_QUERY: Final = 100
+
+
+@require_safe
+def order_list(request: SignedInRequest) -> HttpResponse:
+    """The orders a person may see, narrowed by ``?show=``."""
+    policy.require(request.user, "see_own_orders")
+    chosen = request.GET.get("show", "")
+    if chosen not in selectors.ORDER_FILTERS:
+        chosen = next(iter(selectors.ORDER_FILTERS))
+    rows = selectors.order_rows(request.user, chosen, timezone.now())
+    page = Paginator(rows, PER_PAGE).get_page(request.GET.get("page"))
+    counts = selectors.order_counts(request.user)
+    return render(
+        request,
+        "requests_app/order_list.html",
+        {
+            "page": page,
+            "chosen": chosen,
+            "filters": [(name, label, counts[name]) for name, label in selectors.ORDER_FILTERS.items()],
+            "has_any": bool(counts["all"]),
+            "sees_all": policy.may(request.user, "see_every_order"),
+            "may_order": policy.may(request.user, "submit_order"),
+        },
+    )
+
+
+@require_safe
+def order_detail(request: SignedInRequest, reference: str) -> HttpResponse:
+    """One order: where it stands, what it waits for, how it is made, what is in the bottle."""
+    order = selectors.order_with_everything(request.user, reference)
+    return render(
+        request, "requests_app/order.html", {**_about(request, order), "sent": "sent" in request.GET}
+    )
+
+
+def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
+    own = order.ordered_by_id == request.user.pk or request.user.role == policy.MANAGER
+    # Sheets come newest first.
+    sheet = next(iter(order.batch.sheets.all()), None) if order.batch else None
+    return {
+        "order": order,
+        "volume": volume_of(draft_of(order)),
+        "sheet": sheet,
+        "plan": sheet.plan if sheet else None,
+        "warnings": [one for one in sheet.plan["problems"] if one["severity"] == "warn"] if sheet else [],
+        "may_cancel": own
+        and policy.may(request.user, "cancel_order")
+        and (order.state, "cancel") in states.ORDER_NEXT,
+        "may_replan": policy.may(request.user, "replan_order")
+        and order.state in (states.WAITING, states.QUEUED),
+        "may_order": policy.may(request.user, "submit_order"),
+        "may_see_batch": policy.may(request.user, "see_queue"),
+    }
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def order_cancel(request: SignedInRequest, reference: str) -> HttpResponse:
+    """A page of its own before an order is cancelled, since that can't be undone."""
+    policy.require(request.user, "cancel_order")
+    order = selectors.order_with_everything(request.user, reference)
+    if request.method == "POST":
+        cancel_order(actor=request.user, order=order, reason=request.POST.get("reason", "").strip()[:300])
+        return redirect("requests_app:order", order.reference)
+    return render(request, "requests_app/order_cancel.html", _about(request, order))
+
+
+@require_POST
+def order_plan_again(request: SignedInRequest, reference: str) -> HttpResponse:
+    """Plan a waiting or queued order on today's shelf."""
+    policy.require(request.user, "replan_order")
+    order = selectors.order_with_everything(request.user, reference)
+    replan_order(actor=request.user, order=order, reason=request.POST.get("reason", "").strip()[:200])
+    return redirect("requests_app:order", order.reference)
+
+
+@require_safe
+def substance_search(request: SignedInRequest) -> JsonResponse:
+    """What a few letters of a name, a formula or a CAS number may mean, for the field that finds."""
+    policy.require(request.user, "preview_preparation")
+    found = substance_options(actor=request.user, query=request.GET.get("q", "")[:MAX_QUERY])
+    return JsonResponse({"options": found})
+
+
+def address_of(reference: str) -> str:
+    """Where the page of a new order is, with the words for whoever just sent it."""
+    return f"{reverse('requests_app:order', args=[reference])}?sent"

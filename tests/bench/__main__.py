@@ -1,0 +1,10 @@
+"""``make bench``: run every benchmark and print its ratios."""
+
+import os
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "prepdesk.settings")
+
+from tests.bench import planning
+
+for benchmark in (planning.run,):
+    benchmark()
