@@ -8,7 +8,7 @@ from typing import Final
 from prepdesk.calc.planner.bench import Bench, Tool
 from prepdesk.calc.planner.cost import EXTRA_STAGE, FUMING_ON_BALANCE, LIQUID_ON_BALANCE
 from prepdesk.calc.planner.measures import Measure, volumes, weighings
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.uncertainty import COVERAGE
 
 # Intermediates are made in flasks of these sizes, small enough to handle and large enough to draw from [mL].

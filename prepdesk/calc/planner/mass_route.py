@@ -9,7 +9,7 @@ from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.cost import DISSOLVING, FUMING_ON_BALANCE, LIQUID_ON_BALANCE, WATER_ON_BALANCE
 from prepdesk.calc.planner.measures import Measure, volumes, weighings
 from prepdesk.calc.planner.refusal import Impossible, stop
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.uncertainty import COVERAGE, Room
 

@@ -16,8 +16,9 @@ from prepdesk.calc.planner.account import (
 )
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import Chain
-from prepdesk.calc.planner.draft import Draft, concentration_of, density_of_mix, draw_of, title_of
+from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of, title_of
 from prepdesk.calc.planner.fill import Entry, Filling, fill
+from prepdesk.calc.planner.mix_density import density_of_mix
 from prepdesk.calc.planner.refusal import warn
 from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.wanted import Want, target_shown
