@@ -315,8 +315,8 @@ def _dilute(plan: Plan, found: Sequence[SettledConcentration], taken: _Taken) ->
             return []
         vessel = "the flask" if settling.get("flask") else "the cylinder"
         return [
-            f"Make it up to {_plain(volume * factor, 4)} mL: empty {vessel} at its {volume:g} mL into a bottle,"
-            f" add {_plain(more, 3)} mL of {solvent} and mix."
+            f"Make it up to {_plain(volume * factor, 4)} mL: empty {vessel} at its {volume:g} mL into a"
+            f" bottle, add {_plain(more, 3)} mL of {solvent} and mix."
         ]
     sources = settling["sources"]
     masses = [_source_g(source, taken) for source in sources]

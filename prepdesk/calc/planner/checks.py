@@ -4,14 +4,18 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError, Problem
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.mixtures import groups_of, incompatible
-from prepdesk.calc.model import Density
-from prepdesk.calc.planner.refusal import stop, warn
+from prepdesk.calc.model import Density, LotSource, PreparationRequest, SolidSource
+from prepdesk.calc.planner.refusal import Impossible, stop, warn
 from prepdesk.calc.planner.supplies import Choice, Supply
 from prepdesk.calc.planner.wanted import Want
+from prepdesk.calc.sentences import joined
 from prepdesk.calc.solubility import NoSolubility, Solubility, solubility_g_per_100g_water
+from prepdesk.calc.tables import rows
+from prepdesk.calc.uncertainty import Room
 
 # Intermediates stay well below saturation, so that they dissolve in minutes and nothing settles out.
 INTERMEDIATE_PART: Final = 0.5
@@ -24,6 +28,14 @@ WATER_G_PER_L: Final = 1000.0
 # Volume a gram of solute adds to water [mL], high enough to stay on the dilute side.
 SOLUTE_ML_PER_G: Final = 0.6
 
+# Below this tolerance a substance that changes in its bottle is worth a word (common practice) [1].
+STANDARDISE_BELOW: Final = 0.01
+_UNSTEADY: Final = {
+    "takes-up-water": "takes up water from the air",
+    "takes-up-carbon-dioxide": "takes up carbon dioxide from the air",
+    "loses-water": "loses hydrate water in dry air",
+    "volatile": "evaporates from its bottle",
+}
 _MEDIA: Final = {
     "needs-acid": ("acid", "dissolves only in acid"),
     "needs-base": ("base", "dissolves only in a base"),
@@ -31,8 +43,63 @@ _MEDIA: Final = {
 }
 
 
-def chemistry_of(wants: Sequence[Want]) -> list[Problem]:
-    """Pairs that react, substances that water alone does not dissolve, and one listed twice."""
+def room_for(request: PreparationRequest, wants: Sequence[Want], catalogue: Catalogue) -> Room:
+    """The temperature under which volumes are measured, with the expansion of the solvent.
+
+    Raises:
+        Impossible: a solvent that is unknown here, or something other than a solid to be made up in it.
+    """
+    if request.solvent == "water":
+        return Room(request.temperature_c)
+    try:
+        key = catalogue.resolve(request.solvent).key
+    except InputError:
+        key = ""
+    row = next((one for one in rows("solvents.toml", "solvent") if one["key"] == key), None)
+    solids = all(
+        not want.by_mass
+        and want.component.substance.state == "solid"
+        and isinstance(want.component.source, SolidSource | LotSource | None)
+        for want in wants
+    )
+    if row is None or not solids:
+        known = ", ".join(one["key"] for one in rows("solvents.toml", "solvent"))
+        raise Impossible(
+            stop(
+                "solvent_not_supported",
+                f"This can't be planned in {request.solvent}. Besides water, solids may be made up to a"
+                f" volume in {known}.",
+            )
+        )
+    return Room(request.temperature_c, expansion_per_k=row["expansion_per_k"])
+
+
+def dissolves_in(want: Want, solvent: str) -> Problem:
+    """Nobody tabulates solubilities in other solvents here, and silence would pass for "dissolves"."""
+    return warn(
+        "solubility_unknown",
+        f"How much {want.name} dissolves in {solvent} is not known here; see that all of it dissolves.",
+    )
+
+
+def keeps_badly(want: Want, supply: Supply) -> list[Problem]:
+    """A weighed amount is only as good as the substance: some change before they are weighed."""
+    if supply.kind == "solution" or want.tolerance > STANDARDISE_BELOW:
+        return []
+    reasons = [words for trait, words in _UNSTEADY.items() if trait in supply.substance.traits]
+    if not reasons:
+        return []
+    return [
+        warn(
+            "standardise",
+            f"{supply.substance.name} {joined(reasons)}: what is taken may hold less or more than the label"
+            " says. Where the figure matters, standardise the solution.",
+        )
+    ]
+
+
+def chemistry_of(wants: Sequence[Want], solvent: str) -> list[Problem]:
+    """Pairs that react, substances the solvent alone does not dissolve, and one listed twice."""
     substances = [want.component.substance for want in wants]
     found = incompatible(substances)
     for number, substance in enumerate(substances):
@@ -43,7 +110,7 @@ def chemistry_of(wants: Sequence[Want]) -> list[Problem]:
         beside = {group for other in substances if other is not substance for group in groups_of(other)}
         for trait in substance.traits:
             medium, words = _MEDIA.get(trait, ("", ""))
-            if not words:
+            if not words or (trait == "needs-ethanol" and solvent == "ethanol"):
                 continue
             text = f"{substance.name} {words}."
             if medium and medium in beside:

@@ -42,8 +42,12 @@ class Entry:
         """What is handled, as the sentences name it."""
         if self.intermediate:
             return self.intermediate
-        lot = f" (lot {self.supply.lot.code})" if self.supply.lot else ""
-        return f"{self.supply.label}{lot}"
+        supply = self.supply
+        lot = f"lot {supply.lot.code}" if supply.lot else ""
+        if supply.kind == "solution":
+            return f"{supply.label} ({lot})" if lot else supply.label
+        inside = ", ".join(word for word in (supply.strength, lot) if word)
+        return f"{supply.substance.name} ({inside})" if inside else supply.substance.name
 
     @property
     def is_solid(self) -> bool:

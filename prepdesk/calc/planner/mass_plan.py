@@ -9,6 +9,7 @@ from typing import Final
 from prepdesk.calc import sentences
 from prepdesk.calc.density import solution_density, water_density
 from prepdesk.calc.errors import NoDensity
+from prepdesk.calc.ions import ion_totals
 from prepdesk.calc.model import Amount, Density, RouteInput
 from prepdesk.calc.planner.account import as_shown, decimals_of, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
@@ -21,7 +22,7 @@ from prepdesk.calc.planner.supplies import Supply
 from prepdesk.calc.planner.volume_plan import wanted_volume_ml, write_end
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling, portions_of, window_of
-from prepdesk.calc.uncertainty import COVERAGE, ROOM_HALF_WIDTH_K, Input, budget
+from prepdesk.calc.uncertainty import COVERAGE, Input, Room, budget
 
 _ROUNDS: Final = 40
 _SETTLED: Final = 1e-9
@@ -103,7 +104,13 @@ def _as_mol_per_l(want: Want, g_per_ml: float, solvent_kg_per_l: float) -> float
 
 def write_mass_plan(draft: Draft, route: MassRoute, density: Density | None, bench: Bench) -> None:
     """Fill a draft with the steps, results, budget and draws of a solution weighed together."""
-    question = MassQuestion(draft.wants, route.supplies, route.composition, route.water_g_per_ml)
+    question = MassQuestion(
+        draft.wants,
+        route.supplies,
+        route.composition,
+        route.water_g_per_ml,
+        Room(draft.request.temperature_c),
+    )
     writer = Writer(draft.request, bench, staged=False)
     job = _MassJob(draft, route, question, writer, density)
     job.write()
@@ -112,10 +119,18 @@ def write_mass_plan(draft: Draft, route: MassRoute, density: Density | None, ben
     write_end(writer, draft, title_of(draft.wants), makes)
     draft.steps, draft.route = writer.steps, writer.route
     draft.makes = makes
+    draft.minutes = route.minutes
     draft.density = density
     draft.mass_of_solution_g = route.composition.total_g
     job.results()
-    if density is None:
+    if density is not None:
+        draft.ions = ion_totals(
+            [
+                (want.component.substance, job.mol_per_l(place) or 0.0)
+                for place, want in enumerate(draft.wants)
+            ]
+        )
+    else:
         draft.note(
             warn(
                 "volume_not_exact",
@@ -342,7 +357,7 @@ class _MassJob:
                 {
                     "kind": "fraction" if want.fraction else "molality",
                     "exact": want.fraction or want.molality,
-                    "mol_per_l": self._mol_per_l(place),
+                    "mol_per_l": self.mol_per_l(place),
                     "named_g_per_mol": want.named.g_per_mol,
                     "rest_percent": 100.0 * math.sqrt(self._bottle_variance(place)),
                     "tolerance_percent": 100.0 * want.tolerance,
@@ -350,7 +365,7 @@ class _MassJob:
             )
         draft.settling = {"kind": "mass", "components": components, "sources": self.sources}
 
-    def _mol_per_l(self, place: int) -> float | None:
+    def mol_per_l(self, place: int) -> float | None:
         """The target in mol/L, where the density of the solution is known."""
         if self.density is None:
             return None
@@ -364,18 +379,18 @@ class _MassJob:
 
     def _inputs(self, place: int) -> Iterator[Input]:
         """Every relative input of one target by its sensitivity; the squares add up to its variance."""
-        temperature = self.draft.request.temperature_c
+        room = Room(self.draft.request.temperature_c)
         for other, (supply, measure) in enumerate(zip(self.route.supplies, self.route.measures, strict=True)):
             share = self.question.share(place, other)
             factor = 1.0 - share if other == place else share
             name = "" if other == place else supply.substance.name
-            for one in measure_inputs(measure, ROOM_HALF_WIDTH_K, temperature, name):
+            for one in measure_inputs(measure, room, name):
                 yield replace(one, standard=one.standard * factor)
             if other == place:
                 yield from supply.by_g if measure.weighed else supply.by_ml
         if self.route.water is not None:
             factor = self.question.water_share(place)
-            for one in measure_inputs(self.route.water, ROOM_HALF_WIDTH_K, temperature, "water"):
+            for one in measure_inputs(self.route.water, room, "water"):
                 yield replace(one, standard=one.standard * factor)
 
 

@@ -11,7 +11,7 @@ from prepdesk.calc.planner.measures import Measure, volumes, weighings
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.planner.supplies import Supply
 from prepdesk.calc.planner.wanted import Want
-from prepdesk.calc.uncertainty import COVERAGE, ROOM_HALF_WIDTH_K, room_input
+from prepdesk.calc.uncertainty import COVERAGE, Room
 
 ROUNDING_ROOM: Final = 1e-9
 # A pipette whose mark misses the water by more than this is no way to measure it [1].
@@ -123,12 +123,13 @@ def sensitivity(want: Want, composition: Composition, mass_g: float, solvent_par
 
 @dataclass(frozen=True, slots=True)
 class MassQuestion:
-    """What is searched: targets, their bottles, the exact masses, and the density of water [g/mL]."""
+    """What is searched: targets, bottles, exact masses, density of water [g/mL], temperature."""
 
     wants: Sequence[Want]
     supplies: Sequence[Supply]
     composition: Composition
     water_g_per_ml: float
+    room: Room
 
     def share(self, index: int, other: int) -> float:
         """How strongly target ``index`` answers to the mass of bottle ``other``."""
@@ -166,7 +167,7 @@ def find_mass_route(question: MassQuestion, bench: Bench) -> MassFound:
     components' errors counted at the most their own tolerances let them have.
     """
     found = MassFound()
-    room_variance = room_input(ROOM_HALF_WIDTH_K).standard ** 2
+    room_variance = question.room.variance
     options = [
         sorted(_source_ways(supply, mass, bench, room_variance, want.tolerance), key=_minutes)
         for want, supply, mass in zip(

@@ -17,9 +17,12 @@ from prepdesk.calc.planner.checks import (
     above_source,
     chemistry_of,
     dissolved_per_100g,
+    dissolves_in,
     form_of,
     intermediate_limit,
+    keeps_badly,
     over_solubility,
+    room_for,
     solubility_of,
 )
 from prepdesk.calc.planner.draft import Draft
@@ -33,6 +36,7 @@ from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_unreacha
 from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
 from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
+from prepdesk.calc.uncertainty import Room
 
 # Bottles of one substance that are compared when everything is weighed together.
 MAX_BOTTLES: Final = 3
@@ -69,19 +73,13 @@ def make_plan(request: PreparationRequest, catalogue: Catalogue, shelf: Shelf) -
 def _plan(draft: Draft, catalogue: Catalogue, shelf: Shelf) -> None:
     request = draft.request
     draft.wants = wants_of(request)
-    if request.solvent != "water":
-        raise Impossible(
-            stop(
-                "solvent_not_supported",
-                f"Solutions in {request.solvent} are not planned here; only in water.",
-            )
-        )
+    room = room_for(request, draft.wants, catalogue)
     choices = [choice_for(want, request, catalogue, shelf) for want in draft.wants]
     for want, choice in zip(draft.wants, choices, strict=True):
         if want.component.source is None and not choice.on_shelf:
             say_not_on_shelf(draft, want, choice)
     bench = bench_of(standard_set() if request.equipment == "standard" else shelf.apparatus)
-    draft.note(*chemistry_of(draft.wants))
+    draft.note(*chemistry_of(draft.wants, request.solvent))
     by_mass = [want.by_mass for want in draft.wants]
     if all(by_mass):
         _plan_by_mass(draft, choices, bench)
@@ -92,7 +90,7 @@ def _plan(draft: Draft, catalogue: Catalogue, shelf: Shelf) -> None:
             with_input(choice, density_input(density, "the solution")) if mass else choice
             for choice, mass in zip(choices, by_mass, strict=True)
         ]
-    _plan_by_volume(draft, choices, bench)
+    _plan_by_volume(draft, choices, bench, room)
 
 
 def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None:
@@ -114,10 +112,11 @@ def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None
     explain_by_mass(draft, route, chosen.found.runner_up)
     for want, supply, mass in zip(draft.wants, route.supplies, route.composition.sources_g, strict=True):
         solute = mass * supply.mol_per_g * want.solute.g_per_mol
-        known = solubility_of(want, draft.request.temperature_c)
-        per_100g = 100.0 * solute / route.composition.solvent_g
-        draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c))
-        draft.note(*form_of(want, supply))
+        if supply.kind == "solid":
+            known = solubility_of(want, draft.request.temperature_c)
+            per_100g = 100.0 * solute / route.composition.solvent_g
+            draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c))
+        draft.note(*form_of(want, supply), *keeps_badly(want, supply))
     drawn = [
         Drawn(supply, one.amount.value, mass * supply.mol_per_g)
         for supply, mass, one in zip(route.supplies, route.composition.sources_g, draft.draws, strict=True)
@@ -137,7 +136,7 @@ def _mass_routes(
             for supply, mass in zip(supplies, composition.sources_g, strict=True)
         ):
             continue
-        question = MassQuestion(draft.wants, supplies, composition, water)
+        question = MassQuestion(draft.wants, supplies, composition, water, Room(draft.request.temperature_c))
         tried.append(MassTried(find_mass_route(question, bench), density))
     return tried
 
@@ -156,22 +155,29 @@ def _weighable(choice: Choice) -> list[Supply]:
     return known
 
 
-def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None:
+def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room: Room) -> None:
     temperature = draft.request.temperature_c
-    density = density_or_none(draft, [want.mol_per_l for want in draft.wants])
+    draft.density = density_or_none(draft)
     limits = []
     for want, choice in zip(draft.wants, choices, strict=True):
+        draft.note(*above_source(want, choice))
+        if draft.request.solvent != "water":
+            limits.append(want.mol_per_l)
+            draft.note(dissolves_in(want, draft.request.solvent))
+            continue
         known = solubility_of(want, temperature)
         limits.append(intermediate_limit(want, known))
-        grams = want.mol_per_l * want.solute.g_per_mol
-        draft.note(*over_solubility(want, dissolved_per_100g(grams, density), known, temperature))
-        draft.note(*above_source(want, choice))
+        # A liquid that is only diluted has dissolved already.
+        if any(supply.kind == "solid" for supply in choice.supplies):
+            grams = want.mol_per_l * want.solute.g_per_mol
+            per_100g = dissolved_per_100g(grams, draft.density)
+            draft.note(*over_solubility(want, per_100g, known, temperature))
     question = Question(
         wants=tuple(draft.wants),
         supplies=tuple(choice.supplies for choice in choices),
         limits=tuple(limits),
         volume_ml=wanted_volume_ml(draft),
-        temperature_c=draft.request.temperature_c,
+        room=room,
         within_free=True,
     )
     found = search(question, bench)
@@ -185,7 +191,7 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench) -> No
     write_volume_plan(draft, route, bench)
     explain(draft, route, found.runner_up)
     for want, chain in zip(draft.wants, route.chains, strict=True):
-        draft.note(*form_of(want, chain.supply))
+        draft.note(*form_of(want, chain.supply), *keeps_badly(want, chain.supply))
     say_shortages(
         draft,
         choices,

@@ -123,8 +123,8 @@ def say_unreachable(draft: Draft, route: Route) -> None:
         if spends <= want.tolerance * (1.0 + 1e-9):
             continue
         inputs = [
-            *chain_inputs(chain, route.half_width_k, draft.request.temperature_c),
-            *vessel_inputs(route.vessel, route.half_width_k, draft.request.temperature_c),
+            *chain_inputs(chain, route.room),
+            *vessel_inputs(route.vessel, route.room),
         ]
         _note_unreachable(draft, want, spends, budget(inputs)[0], chain.first.tool.step)
 

@@ -58,6 +58,20 @@ class Want:
         return self.component.substance.name
 
 
+def unit_shown(unit: str) -> str:
+    """A unit as people write it: the micro sign instead of the letter u.
+
+    >>> unit_shown("ug/mL")
+    'µg/mL'
+    """
+    return f"µ{unit[1:]}" if unit.startswith("u") else unit
+
+
+def target_shown(component: Component) -> str:
+    """A target as typed, with its unit as people write it."""
+    return f"{component.target.number.text} {unit_shown(component.target.unit)}"
+
+
 def implied_tolerance_percent(target: TypedQuantity) -> float:
     """The tolerance that the digits of a target imply [%]: half a unit of the last one, at most 5 %.
 
