@@ -3,7 +3,7 @@
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, cast
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -61,7 +61,7 @@ class SubstanceField(forms.CharField):
     params), because a wrong hydrate is a wrong solution.
     """
 
-    def clean(self, value: object) -> Substance | None:  # type: ignore[override]  # text in, row out
+    def clean(self, value: object) -> Substance | None:
         text = super().clean(value)
         if not text:
             return None
@@ -230,15 +230,18 @@ class ComponentFormSet(BaseFormSet):  # type: ignore[type-arg]  # generic in the
         return {**super().get_form_kwargs(index), "empty_permitted": False, "use_required_attribute": False}
 
 
-Components: Final = formset_factory(
-    ComponentForm,
-    formset=ComponentFormSet,
-    extra=0,
-    min_num=1,
-    max_num=MAX_COMPONENTS,
-    absolute_max=MAX_COMPONENTS,
-    validate_min=True,
-    validate_max=True,
+Components: Final = cast(
+    "type[ComponentFormSet]",
+    formset_factory(
+        ComponentForm,
+        formset=ComponentFormSet,
+        extra=0,
+        min_num=1,
+        max_num=MAX_COMPONENTS,
+        absolute_max=MAX_COMPONENTS,
+        validate_min=True,
+        validate_max=True,
+    ),
 )
 PREFIX: Final = "components"
 

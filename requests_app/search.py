@@ -43,13 +43,13 @@ def _free_amounts(actor: User, keys: list[str]) -> dict[str, str]:
         )
         .order_by()
         .values("substance__key", "kind", "unit")
-        .annotate(free=Sum(F("on_hand") - F("held")))
-        .filter(free__gt=0)
+        .annotate(loose=Sum(F("on_hand") - F("held")))
+        .filter(loose__gt=0)
         .order_by("kind")
     )
     found: dict[str, list[str]] = {}
     for row in rows:
-        amount = f"{from_base(row['free'], row['unit']):.3g}"
+        amount = f"{from_base(row['loose'], row['unit']):.3g}"
         words = f"{float(amount):g} {row['unit']} {Lot.Kind(row['kind']).label.lower()} free"
         found.setdefault(row["substance__key"], []).append(words)
     return {key: ", ".join(words) for key, words in found.items()}

@@ -102,12 +102,9 @@ def waiting_reasons(plan: Plan) -> list[dict[str, Any]]:
     Each entry has ``text``; one about a substance also ``substance``, ``needed``, ``free``,
     ``missing`` and ``alternatives``.
     """
-    shortages = [dict(shortage) for shortage in plan.get("shortages", ())]
-    for shortage in shortages:
-        shortage["text"] = _shortage_sentence(shortage)
-    told = " ".join(shortage["text"] for shortage in shortages)
-    others = [{"text": problem["text"], "alternatives": []} for problem in stops(plan) if not shortages]
-    return shortages + [entry for entry in others if entry["text"] not in told]
+    short = [{**shortage, "text": _shortage_sentence(shortage)} for shortage in plan["shortages"]]
+    # The problems of a short shelf say the same as the shortages; without those they stand for them.
+    return short or [{"text": problem["text"], "alternatives": []} for problem in stops(plan)]
 
 
 def _shortage_sentence(shortage: Mapping[str, Any]) -> str:

@@ -39,9 +39,9 @@ BY_FAMILY: Final[dict[str, ShelfLife]] = {
     "ammonia": ShelfLife(30, "loses ammonia whenever it is opened (common practice)"),
     "hydrogen-peroxide": ShelfLife(14, "decomposes when dilute (common practice)"),
     "iron-ii-sulfate": ShelfLife(7, "oxidised by air (common practice)"),
-    "ammonium-iron-ii-sulfate": ShelfLife(14, "oxidised by air, slower in acid (common practice)"),
-    "sodium-hypochlorite": ShelfLife(14, "loses chlorine (common practice)"),
-    "starch": ShelfLife(7, "grows moulds (common practice)"),
+    "ammonium-iron-ii-sulfate-hexahydrate": ShelfLife(
+        14, "oxidised by air, slower in acid (common practice)"
+    ),
     "ascorbic-acid": ShelfLife(1, "oxidised by air within the day (common practice)"),
     "silver-nitrate": ShelfLife(180, f"more than 6 months, in the dark ({_NOGUEIRA})"),
     "hydrochloric-acid": ShelfLife(180, f"more than 6 months ({_NOGUEIRA})"),

@@ -16,6 +16,7 @@ from prepdesk.calc.model import (
     Shortage,
     Step,
 )
+from prepdesk.calc.planner.wanted import target_shown
 from prepdesk.calc.sentences import joined
 
 Json = dict[str, Any]
@@ -26,9 +27,7 @@ def answer_of(plan: Plan) -> Json:
     request = plan.request
     return {
         "feasible": plan.feasible,
-        "title": joined(
-            [f"{one.target.number.text} {one.target.unit} {one.substance.name}" for one in request.components]
-        ),
+        "title": joined([f"{target_shown(one)} {one.substance.name}" for one in request.components]),
         "components": [_component(one, plan.molar_masses) for one in request.components],
         "volume": {"value": request.volume.number.text, "unit": request.volume.unit},
         "makes": _amount(plan.makes) if plan.makes else None,
@@ -54,6 +53,7 @@ def answer_of(plan: Plan) -> Json:
         "route": [_stage(one) for one in plan.route],
         "ions": [{"ion": ion, "value": f"{value:.4g}", "unit": "mol/L"} for ion, value in plan.ions.items()],
         "settling": dict(plan.settling),
+        "minutes": round(plan.minutes),
         "data_version": data_version(),
     }
 

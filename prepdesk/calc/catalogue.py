@@ -85,7 +85,8 @@ class Catalogue:
             AmbiguousSubstance: code ``ambiguous_substance``; several forms fit.
             UnknownSubstance: code ``unknown_substance``; up to five near names are offered.
             InputError: ``required``, ``cas_check_digit`` (a digit is wrong), ``cas_turned_into_date``
-                (a spreadsheet did it) or ``not_one_substance`` (a mixture or a solution is named).
+                (a spreadsheet did it), ``not_one_substance`` (a mixture or a solution is named) or
+                ``not_a_formula`` (it looks like a formula and can be read in two ways or in none).
 
         >>> standard_catalogue().resolve("CuSO4*5H2O").cas
         '7758-99-8'
@@ -106,6 +107,7 @@ class Catalogue:
             raise InputError(field, "not_one_substance", self._refused_names[name])
         found = self._by_name.get(name) or self._by_family_name.get(name) or self._by_formula_text(typed)
         if not found:
+            _refuse_broken_formula(typed, field)
             raise self._unknown(typed, field, self._near(typed), "Type a name, a CAS number or a formula.")
         return self._only(found, typed, field)
 
@@ -323,6 +325,16 @@ def _substance(row: Mapping[str, Any]) -> Substance:
         storage=_storage_sentences()[row["storage"]],
         source=row["source"],
     )
+
+
+# Capitals, digits and brackets, never two small letters in a row: meant as a formula, not as a name.
+_LIKE_A_FORMULA: Final = re.compile(r"(?=.*[0-9₀-₉(])[A-Z\[(](?:[^a-z]|[a-z](?![a-z]))*")
+
+
+def _refuse_broken_formula(typed: str, field: str) -> None:
+    """Say what is wrong with a formula, instead of that no substance has such a name."""
+    if _LIKE_A_FORMULA.fullmatch(typed):
+        parse_formula(typed, field)
 
 
 _DROPPED: Final = re.compile(r"[\s,()\[\]'’\-\u2010-\u2015]+")

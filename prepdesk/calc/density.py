@@ -24,8 +24,9 @@ WATER_RANGE_C: Final = (0.0, 40.0)
 POINTS_RANGE_C: Final = (15.0, 25.0)
 # Beyond 15 to 30 °C nobody compared the model with handbook values: its error is doubled.
 _CHECKED_RANGE_C: Final = (15.0, 30.0)
-# Steepest change among the solutes with single points (pure alcohols, 0.1 % per degree).
-_PER_DEGREE: Final = 0.001
+# How far a solute's apparent volume may move with the temperature, per degree and mass fraction: dilute
+# alcohols, the steepest, by 0.17 %.
+_PER_DEGREE: Final = 0.002
 _TANAKA: Final = (-3.983035, 301.797, 522528.9, 69.34881, 999.974950)
 _WATER_UNCERTAINTY: Final = 5e-6
 
@@ -374,11 +375,11 @@ def _by_composition(name: str) -> str:
     return found.family if found.family in _points() else found.solute_formula
 
 
+@cache
 def _grams_per_mol(solute: str) -> float:
-    try:
-        return molar_mass(standard_catalogue().by_key(solute).solute_formula).g_per_mol
-    except InputError:
-        return molar_mass(parse_formula(solute)).g_per_mol
+    catalogue = standard_catalogue()
+    known = [each for each in catalogue if solute in (each.key, each.family)]
+    return molar_mass(known[0].solute_formula if known else parse_formula(solute)).g_per_mol
 
 
 def _interpolate(table: list[tuple[float, float]], x: float) -> float:

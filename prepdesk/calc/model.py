@@ -365,6 +365,7 @@ class Plan:
     Attributes:
         makes: volume that results, which may be more than was asked.
         ions: totals of the ions that the salts put into solution [mol/L].
+        minutes: of work at the bench, by the planner's round figures.
         settling: what :mod:`prepdesk.calc.settle` needs to turn readings into concentrations.
     """
 
@@ -389,3 +390,4 @@ class Plan:
     makes: Amount | None = None
     ions: Mapping[str, float] = field(default_factory=dict)
     settling: Mapping[str, object] = field(default_factory=dict)
+    minutes: float = 0.0

@@ -29,6 +29,7 @@ from prepdesk.calc.model import (
 from prepdesk.calc.typed import parse_number, parse_positive
 from prepdesk.calc.units import CONCENTRATION_UNITS, VOLUME_UNITS, Unit, read_unit
 
+TARGET_UNITS: Final = tuple(unit.symbol for unit in CONCENTRATION_UNITS)
 MAX_COMPONENTS: Final = 12
 MAX_NAME: Final = 200
 MAX_EQUIVALENTS: Final = 20

@@ -91,6 +91,22 @@ def measure(amount: Amount, what: str, ware: Apparatus, *, times: int, portion: 
     return f"Measure {portion}{shown(amount)} of {what}{target} with the {size(ware)}."
 
 
+def weigh_water(amount: Amount, solvent: str, vessel: str, item: Apparatus, *, portion: str) -> str:
+    """Weigh the solvent into the vessel it is mixed in."""
+    start = f"Set {vessel} on the {balance(item)}, tare it"
+    return f"{start}, and weigh {portion}{shown(amount)} of {solvent} into it."
+
+
+def rinse_small(solvent: str) -> str:
+    """Nothing may be added to a solution that is weighed together."""
+    return f"Pour back and forth to rinse what held it; add no more {solvent} than the sheet says."
+
+
+def mix_weighed(vessel: str) -> str:
+    """Mix a solution that was weighed together."""
+    return f"Stir in {vessel} until all of it is equal. It is made by mass: don't make it up to a mark."
+
+
 # --- bringing it into solution ------------------------------------------------------------------
 def water_first(water: Amount, vessel: str) -> str:
     """Most of the water goes into the vessel before an acid does."""

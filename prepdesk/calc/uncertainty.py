@@ -22,6 +22,8 @@ COVERAGE: Final = 2.0  # k of every expanded uncertainty, about 95 %
 WATER_EXPANSION_PER_K: Final = 2.1e-4
 # How far a teaching room strays from the stated temperature [K], rectangular. Source: QUAM A1 (± 4 °C).
 ROOM_HALF_WIDTH_K: Final = 4.0
+# The same in a water bath with a thermometer [K] (common practice).
+BATH_HALF_WIDTH_K: Final = 1.0
 # Volume expansion of soda-lime glass [1/K], the larger of the two usual glasses. Source: ISO 4787.
 GLASS_EXPANSION_PER_K: Final = 27e-6
 # Filling to a mark repeats within a fifth of the limit of error: QUAM A1 found 0.02 mL for ± 0.1 mL.
@@ -282,11 +284,14 @@ def ware_inputs(ware: Apparatus) -> tuple[Input, ...]:
     return graduated_inputs(ware)
 
 
-def room_input(half_width_k: float = ROOM_HALF_WIDTH_K) -> Input:
-    """What the room's wandering temperature does to a volume of water, relative [1].
+def room_input(
+    half_width_k: float = ROOM_HALF_WIDTH_K, expansion_per_k: float = WATER_EXPANSION_PER_K
+) -> Input:
+    """What the room's wandering temperature does to a volume of liquid, relative [1].
 
     Args:
         half_width_k: how far the temperature may lie from the stated one [K], 0 to 20.
+        expansion_per_k: volume expansion of the liquid [1/K].
 
     Source: QUAM A1, ± 4 °C × 2.1e-4 /°C, rectangular.
 
@@ -295,9 +300,9 @@ def room_input(half_width_k: float = ROOM_HALF_WIDTH_K) -> Input:
     """
     return Input(
         "temperature of the liquid",
-        rectangular(half_width_k * WATER_EXPANSION_PER_K),
+        rectangular(half_width_k * expansion_per_k),
         "rectangular",
-        f"± {half_width_k:g} °C × 0.00021 per °C (QUAM A1)",
+        f"± {half_width_k:g} °C × {expansion_per_k:.2g} per °C (QUAM A1)",
     )
 
 
@@ -318,6 +323,36 @@ def glass_input(temperature_c: float) -> Input:
         "rectangular",
         "0.000027 per °C for soda-lime glass (ISO 4787), not corrected for",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """The temperature under which volumes are measured.
+
+    Attributes:
+        temperature_c: stated temperature of making up and use [°C].
+        half_width_k: how far it may stray [K].
+        expansion_per_k: volume expansion of the liquid [1/K].
+    """
+
+    temperature_c: float = 20.0
+    half_width_k: float = ROOM_HALF_WIDTH_K
+    expansion_per_k: float = WATER_EXPANSION_PER_K
+
+    @property
+    def inputs(self) -> tuple[Input, ...]:
+        """What the temperature does to one measured volume, relative [1]."""
+        return (room_input(self.half_width_k, self.expansion_per_k), glass_input(self.temperature_c))
+
+    @property
+    def variance(self) -> float:
+        """Relative variance of one measured volume by the temperature [1]."""
+        return sum(one.standard**2 for one in self.inputs)
+
+    @property
+    def tempered(self) -> bool:
+        """Whether the liquids are brought to temperature instead of left to the room."""
+        return self.half_width_k < ROOM_HALF_WIDTH_K
 
 
 def repeated(inputs: Sequence[Input], times: int) -> tuple[Input, ...]:

@@ -8,7 +8,6 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
-from prepdesk.calc.settle import Settlement, judge_reading, settle
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Substance
@@ -21,6 +20,7 @@ from inventory.services import (
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
+from prepdesk.calc.settle import Settlement, judge_reading, settle
 from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
@@ -318,7 +318,10 @@ def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, 
     """Put the finished solution on the shelf and hold all of it for the batch's orders."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
-    volume = sheet.plan["volume"]
+    # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
+    # then the volume asked for stands for it.
+    makes = sheet.plan["makes"]
+    volume = makes if makes["unit"] in _ML_PER_UNIT else sheet.plan["volume"]
     concentrations = settlement.concentrations
     alone = len(components) == 1 and concentrations[0].mol_per_l is not None
     lot = receive_prepared_lot(
@@ -346,8 +349,8 @@ def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, 
 
 # --- locks and rights -------------------------------------------------------------------------
 def _locked(batch: Batch) -> Batch:
-    # Only the batch itself: a lock on the joined person would make unrelated work wait.
-    return Batch.objects.select_for_update(of=("self",)).select_related("claimed_by").get(pk=batch.pk)
+    # No join: whoever waits for the lock gets the row as it is then, but joined rows as they were before.
+    return Batch.objects.select_for_update().get(pk=batch.pk)
 
 
 def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> None:

@@ -52,11 +52,7 @@ _PROBLEM_FIELDS: Final = {
     "too_large": "volume_per_group",
     "too_small": "volume_per_group",
 }
-_PROBLEM_COMPONENT_FIELDS: Final = {
-    "no_strength": "substance",
-    "not_on_shelf": "substance",
-    "out_of_stock": "substance",
-}
+_PROBLEM_COMPONENT_FIELDS: Final = {"no_strength": "substance"}
 
 
 def check_draft(actor: User, draft: OrderDraft) -> None:
@@ -156,9 +152,14 @@ def refused_request(refused: RequestRefused) -> InvalidInput:
 
 
 def refusal_of(plan: dict[str, Any]) -> InvalidInput:
-    """What chemistry or apparatus forbids, beside the field that could be changed."""
+    """What chemistry or apparatus forbids, beside the field that could be changed.
+
+    What the shelf lacks is left out: more stock would not help here.
+    """
     errors: dict[str, list[str]] = {}
     for problem in sheets.stops(plan):
+        if problem["code"] in sheets.SHELF_PROBLEMS:
+            continue
         errors.setdefault(_field_of_problem(problem, plan), []).append(problem["text"])
     return InvalidInput({field: " ".join(texts) for field, texts in errors.items()})
 

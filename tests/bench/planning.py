@@ -6,10 +6,10 @@ import sys
 from typing import Any
 
 import pint
-from prepdesk.calc.preview import preview
 
 from prepdesk.calc.catalogue import standard_catalogue
 from prepdesk.calc.model import Shelf
+from prepdesk.calc.preview import preview
 from tests.bench.timing import medians, show
 
 _REQUEST: dict[str, Any] = {
@@ -134,6 +134,4 @@ def run() -> None:
         "import time; t = time.perf_counter(); import prepdesk.calc.preview; print(time.perf_counter() - t)"
     )
     times = [float(subprocess.check_output([sys.executable, "-c", code])) for _ in range(5)]
-    print(
-        f"Import of the calculation service, fresh process: {sorted(times)[2] * 1000:.0f} ms (median of 5)"
-    )
+    print(f"Import of the calculation service, fresh process: {sorted(times)[2] * 1000:.0f} ms (median of 5)")

@@ -13,11 +13,10 @@ from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.uncertainty import (
     LEVEL_MARK_RELATIVE,
     Input,
-    glass_input,
+    Room,
     rectangular,
     relative_to,
     repeated,
-    room_input,
 )
 
 _ROUNDING: Final = 1e-9
@@ -48,7 +47,7 @@ def volume_shown(volume_ml: float) -> Amount:
     for decimals in range(5):
         if abs(round(volume_ml, decimals) - volume_ml) <= _ROUNDING * max(volume_ml, 1.0):
             return Amount(round(volume_ml, decimals), "mL", decimals)
-    return Amount(volume_ml, "mL", 4)
+    return significant(volume_ml, 3, "mL") if volume_ml < 1.0 else Amount(volume_ml, "mL", 4)
 
 
 def significant(value: float, digits: int, unit: str) -> Amount:
@@ -69,34 +68,27 @@ def rounded_up(amount: Amount) -> Amount:
     return replace(amount, value=math.ceil(amount.value * scale - 1e-6) / scale)
 
 
-def chain_inputs(chain: Chain, half_width_k: float, temperature_c: float) -> Iterator[Input]:
+def chain_inputs(chain: Chain, room: Room) -> Iterator[Input]:
     """Every relative input of one component but the final vessel; their squares add up to its variance."""
     first = chain.first
     yield from chain.supply.by_g if first.weighed else chain.supply.by_ml
     for number, stage in enumerate(chain.stages, start=1):
         place = "intermediate" if len(chain.stages) == 1 else f"intermediate {number}"
-        yield from measure_inputs(stage.measure, half_width_k, temperature_c, place)
+        yield from measure_inputs(stage.measure, room, f"into {place}")
         yield from _named(relative_to(stage.flask.inputs, stage.flask.size), place)
-        yield from volume_inputs(half_width_k, temperature_c, place)
-    yield from measure_inputs(chain.last, half_width_k, temperature_c, "aliquot" if chain.stages else "")
+        yield from _named(room.inputs, place)
+    yield from measure_inputs(chain.last, room, "aliquot" if chain.stages else "")
 
 
-def measure_inputs(
-    measure: Measure, half_width_k: float, temperature_c: float, place: str = ""
-) -> Iterator[Input]:
+def measure_inputs(measure: Measure, room: Room, place: str = "") -> Iterator[Input]:
     """Relative inputs of measuring one amount."""
     inputs = relative_to(repeated(measure.tool.inputs, measure.times), measure.exact)
     yield from _named(inputs, place)
     if not measure.weighed:
-        yield from volume_inputs(half_width_k, temperature_c, place or "measured volume")
+        yield from _named(room.inputs, place or "measured volume")
 
 
-def volume_inputs(half_width_k: float, temperature_c: float, place: str) -> Iterator[Input]:
-    """What the temperature does to one volume, relative."""
-    yield from _named((room_input(half_width_k), glass_input(temperature_c)), place)
-
-
-def vessel_inputs(vessel: Vessel, half_width_k: float, temperature_c: float) -> Iterator[Input]:
+def vessel_inputs(vessel: Vessel, room: Room) -> Iterator[Input]:
     """Every relative input of the final volume; their squares add up to the vessel's variance."""
     volume = vessel.filling_ml
     yield from relative_to(repeated(vessel.tool.inputs, vessel.portions), volume)
@@ -107,7 +99,7 @@ def vessel_inputs(vessel: Vessel, half_width_k: float, temperature_c: float) -> 
             "rectangular",
             "read to 2 mm of some 40 cm (common practice)",
         )
-    yield from volume_inputs(half_width_k, temperature_c, "final volume")
+    yield from _named(room.inputs, "final volume")
 
 
 def _named(inputs: Sequence[Input], place: str) -> Iterator[Input]:

@@ -38,6 +38,8 @@ MARK_CARBOY: Final = 4.0
 POOL: Final = 2.0
 # An intermediate solution is labelled, mixed and washed up as well.
 EXTRA_STAGE: Final = 4.0
+# Bringing solvent and flask to the stated temperature in a water bath, when the room won't do.
+TEMPERING: Final = 15.0
 # The better glass is kept for those who need it.
 CLASS_A: Final = 0.2
 # Weighing several kilograms of water: carrying, taring, pouring.

@@ -21,7 +21,7 @@ from prepdesk.calc.model import (
 )
 from prepdesk.calc.planner.account import rounded_up, significant
 from prepdesk.calc.planner.supplies import Supply
-from prepdesk.calc.planner.wanted import Want
+from prepdesk.calc.planner.wanted import Want, target_shown
 from prepdesk.calc.planner.writer import general_cautions
 
 _ROUNDS: Final = 20
@@ -49,6 +49,7 @@ class Draft:
     runner_up: str = ""
     settling: dict[str, object] = field(default_factory=dict)
     ions: dict[str, float] = field(default_factory=dict)
+    minutes: float = 0.0
 
     def note(self, *problems: Problem) -> None:
         """Add problems, each once."""
@@ -79,14 +80,13 @@ class Draft:
             makes=self.makes,
             ions=self.ions,
             settling=self.settling,
+            minutes=self.minutes,
         )
 
 
 def title_of(wants: Sequence[Want]) -> str:
     """What the bottle is called: "2.00 mol/L sodium chloride"."""
-    return sentences.joined(
-        [f"{one.component.target.number.text} {one.component.target.unit} {one.name}" for one in wants]
-    )
+    return sentences.joined([f"{target_shown(one.component)} {one.name}" for one in wants])
 
 
 def concentration_of(want: Want, offset: float, expanded: float) -> Concentration:

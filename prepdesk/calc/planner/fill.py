@@ -42,8 +42,12 @@ class Entry:
         """What is handled, as the sentences name it."""
         if self.intermediate:
             return self.intermediate
-        lot = f" (lot {self.supply.lot.code})" if self.supply.lot else ""
-        return f"{self.supply.label}{lot}"
+        supply = self.supply
+        lot = f"lot {supply.lot.code}" if supply.lot else ""
+        if supply.kind == "solution":
+            return f"{supply.label} ({lot})" if lot else supply.label
+        inside = ", ".join(word for word in (supply.strength, lot) if word)
+        return f"{supply.substance.name} ({inside})" if inside else supply.substance.name
 
     @property
     def is_solid(self) -> bool:
@@ -61,6 +65,14 @@ class Entry:
         return (
             (self.supply.lot.id, self.supply.lot.code) if self.supply.lot and not self.intermediate else None
         )
+
+
+def ordered_entries(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry], list[Entry]]:
+    """Solids, liquids that heat the water, and quiet liquids: each is handled in its own way."""
+    solids = [one for one in entries if one.is_solid]
+    hot = [one for one in entries if not one.is_solid and one.is_hot]
+    quiet = [one for one in entries if not one.is_solid and not one.is_hot]
+    return solids, hot, quiet
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,9 +128,7 @@ class _Job:
     inputs: list[RouteInput] = field(default_factory=list)
 
     def write(self) -> None:
-        solids = [one for one in self.entries if one.is_solid]
-        hot = [one for one in self.entries if not one.is_solid and one.is_hot]
-        quiet = [one for one in self.entries if not one.is_solid and not one.is_hot]
+        solids, hot, quiet = ordered_entries(self.entries)
         self._choose_beaker(bool(solids or hot))
         if self.filling.in_carboy:
             self._mark_carboy()
@@ -181,7 +191,7 @@ class _Job:
     def _take(self, entry: Entry, into: str) -> None:
         """Weigh or measure one entry, portion by portion, and remember its readings."""
         measure = entry.measure
-        repeats = self.filling.fillings if entry.is_solid else 1
+        repeats = self.filling.fillings
         portions = portions_of(measure) * repeats
         group = Group(entry.component, [], measure.amount * repeats, 0.0, "g" if measure.weighed else "mL")
         group.standard = tool_standard(measure.tool, len(portions))

@@ -2,20 +2,52 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import Final
 
+from prepdesk.calc import sentences
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import Catalogue
-from prepdesk.calc.model import Plan, PreparationRequest, Shelf
+from prepdesk.calc.errors import Problem
+from prepdesk.calc.model import Density, Plan, PreparationRequest, Shelf
+from prepdesk.calc.planner.account import volume_shown
 from prepdesk.calc.planner.bench import Bench, bench_of
+from prepdesk.calc.planner.checks import (
+    above_source,
+    chemistry_of,
+    dissolved_per_100g,
+    dissolves_in,
+    form_of,
+    intermediate_limit,
+    keeps_badly,
+    over_solubility,
+    room_for,
+    solubility_of,
+)
 from prepdesk.calc.planner.draft import Draft
+from prepdesk.calc.planner.mass_plan import composition_for, per_volume, write_mass_plan
+from prepdesk.calc.planner.mass_route import MassFound, MassQuestion, find_mass_route
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.planner.search import Found, Question, Route, search
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
-from prepdesk.calc.planner.supplies import Choice, choice_for
-from prepdesk.calc.planner.verdict import explain, say_unreachable
-from prepdesk.calc.planner.volume_plan import wanted_volume_ml, write_volume_plan
+from prepdesk.calc.planner.supplies import Choice, Supply, choice_for, density_input, with_input
+from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_unreachable
+from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
+from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
+from prepdesk.calc.uncertainty import Room
+
+# Bottles of one substance that are compared when everything is weighed together.
+MAX_BOTTLES: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class MassTried:
+    """What one set of bottles came to, and the density of the solution where one is known."""
+
+    found: MassFound
+    density: Density | None
 
 
 def make_plan(request: PreparationRequest, catalogue: Catalogue, shelf: Shelf) -> Plan:
@@ -41,30 +73,111 @@ def make_plan(request: PreparationRequest, catalogue: Catalogue, shelf: Shelf) -
 def _plan(draft: Draft, catalogue: Catalogue, shelf: Shelf) -> None:
     request = draft.request
     draft.wants = wants_of(request)
-    if request.solvent != "water":
-        raise Impossible(
-            stop(
-                "solvent_not_supported",
-                f"Solutions in {request.solvent} are not planned here; only in water.",
-            )
-        )
+    room = room_for(request, draft.wants, catalogue)
     choices = [choice_for(want, request, catalogue, shelf) for want in draft.wants]
-    if any(want.by_mass for want in draft.wants):
-        raise Impossible(stop("unit_not_planned", "Targets by mass can't be planned yet."))
     for want, choice in zip(draft.wants, choices, strict=True):
         if want.component.source is None and not choice.on_shelf:
             say_not_on_shelf(draft, want, choice)
     bench = bench_of(standard_set() if request.equipment == "standard" else shelf.apparatus)
-    _plan_by_volume(draft, choices, bench)
+    draft.note(*chemistry_of(draft.wants, request.solvent))
+    by_mass = [want.by_mass for want in draft.wants]
+    if all(by_mass):
+        _plan_by_mass(draft, choices, bench)
+        return
+    if any(by_mass):
+        draft.wants, density = per_volume(draft.wants, request.temperature_c)
+        choices = [
+            with_input(choice, density_input(density, "the solution")) if mass else choice
+            for choice, mass in zip(choices, by_mass, strict=True)
+        ]
+    _plan_by_volume(draft, choices, bench, room)
 
 
-def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None:
+def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None:
+    """Plan a solution that is weighed together: the cheapest way over the bottles there are."""
+    tried = _mass_routes(draft, choices, bench, within_free=True) or _mass_routes(
+        draft, choices, bench, within_free=False
+    )
+    fitting = [one for one in tried if one.found.best is not None]
+    nearest = [one for one in tried if one.found.closest is not None]
+    if fitting:
+        chosen = min(fitting, key=lambda one: one.found.best.minutes if one.found.best else math.inf)
+    elif nearest:
+        chosen = min(nearest, key=lambda one: one.found.closest.worst if one.found.closest else math.inf)
+    else:
+        raise Impossible(stop("no_apparatus", "No balance here weighs amounts as small or large as these."))
+    route = chosen.found.best or chosen.found.closest
+    assert route is not None
+    write_mass_plan(draft, route, chosen.density, bench)
+    explain_by_mass(draft, route, chosen.found.runner_up)
+    for want, supply, mass in zip(draft.wants, route.supplies, route.composition.sources_g, strict=True):
+        solute = mass * supply.mol_per_g * want.solute.g_per_mol
+        if supply.kind == "solid":
+            known = solubility_of(want, draft.request.temperature_c)
+            per_100g = 100.0 * solute / route.composition.solvent_g
+            draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c))
+        draft.note(*form_of(want, supply), *keeps_badly(want, supply))
+    drawn = [
+        Drawn(supply, one.amount.value, mass * supply.mol_per_g)
+        for supply, mass, one in zip(route.supplies, route.composition.sources_g, draft.draws, strict=True)
+    ]
+    say_shortages(draft, choices, drawn)
+
+
+def _mass_routes(
+    draft: Draft, choices: Sequence[Choice], bench: Bench, *, within_free: bool
+) -> list[MassTried]:
+    """What each set of bottles comes to; bottles that expire first come first."""
+    tried = []
+    for supplies in product(*(_weighable(choice)[:MAX_BOTTLES] for choice in choices)):
+        composition, density, water = composition_for(draft, supplies)
+        if within_free and not all(
+            supply.lot is None or supply.drawn_by_mass(mass) <= supply.lot.free
+            for supply, mass in zip(supplies, composition.sources_g, strict=True)
+        ):
+            continue
+        question = MassQuestion(draft.wants, supplies, composition, water, Room(draft.request.temperature_c))
+        tried.append(MassTried(find_mass_route(question, bench), density))
+    return tried
+
+
+def _weighable(choice: Choice) -> list[Supply]:
+    """The bottles of which a mass gives known moles."""
+    known = [supply for supply in choice.supplies if supply.mol_per_g]
+    if not known:
+        raise Impossible(
+            stop(
+                "no_density",
+                f"The density of {choice.supplies[0].label} is missing: without it a target by mass can't be"
+                " reached from a solution known by volume. Give its density with the source.",
+            )
+        )
+    return known
+
+
+def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room: Room) -> None:
+    temperature = draft.request.temperature_c
+    draft.density = density_or_none(draft)
+    limits = []
+    for want, choice in zip(draft.wants, choices, strict=True):
+        draft.note(*above_source(want, choice))
+        if draft.request.solvent != "water":
+            limits.append(want.mol_per_l)
+            draft.note(dissolves_in(want, draft.request.solvent))
+            continue
+        known = solubility_of(want, temperature)
+        limits.append(intermediate_limit(want, known))
+        # A liquid that is only diluted has dissolved already.
+        if any(supply.kind == "solid" for supply in choice.supplies):
+            grams = want.mol_per_l * want.solute.g_per_mol
+            per_100g = dissolved_per_100g(grams, draft.density)
+            draft.note(*over_solubility(want, per_100g, known, temperature))
     question = Question(
         wants=tuple(draft.wants),
         supplies=tuple(choice.supplies for choice in choices),
-        limits=tuple(math.inf for _ in draft.wants),
+        limits=tuple(limits),
         volume_ml=wanted_volume_ml(draft),
-        temperature_c=draft.request.temperature_c,
+        room=room,
         within_free=True,
     )
     found = search(question, bench)
@@ -72,11 +185,13 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench) -> No
         # With a full bottle it might do: then the sheet shows what is missing instead of an apparatus.
         full = search(replace(question, within_free=False), bench)
         found = full if full.best is not None or found.closest is None else found
-    route = _chosen(draft, found)
+    route = _chosen(draft, found, choices, bench)
     if route is None:
         return
     write_volume_plan(draft, route, bench)
     explain(draft, route, found.runner_up)
+    for want, chain in zip(draft.wants, route.chains, strict=True):
+        draft.note(*form_of(want, chain.supply), *keeps_badly(want, chain.supply))
     say_shortages(
         draft,
         choices,
@@ -87,11 +202,42 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench) -> No
     )
 
 
-def _chosen(draft: Draft, found: Found) -> Route | None:
+def _chosen(draft: Draft, found: Found, choices: Sequence[Choice], bench: Bench) -> Route | None:
     if found.best is not None:
         return found.best
     if found.closest is not None:
         say_unreachable(draft, found.closest)
         return found.closest
-    draft.note(stop("no_apparatus", "No apparatus here can measure this."))
+    if not any(one.code in ("above_source", "no_vessel") for one in draft.problems):
+        draft.note(_why_nothing(draft, choices, bench))
     return None
+
+
+def _why_nothing(draft: Draft, choices: Sequence[Choice], bench: Bench) -> Problem:
+    """Why not a single route exists, not even an imprecise one."""
+    volume = wanted_volume_ml(draft)
+    shown = sentences.shown(volume_shown(volume))
+    if not vessels_for(volume, bench, 0.0):
+        sizes = [tool.size for tool in (*bench.flasks, *bench.cylinders)]
+        largest = f"the largest measures {max(sizes):g} mL" if sizes else "none is on the shelf"
+        return stop(
+            "no_vessel",
+            f"No flask or cylinder here makes {shown}, not even in {MAX_FILLINGS} fillings: {largest}."
+            " Order it in smaller batches.",
+        )
+    liquids = sum(
+        want.mol_per_l / 1000.0 / max(one.mol_per_ml for one in choice.supplies)
+        for want, choice in zip(draft.wants, choices, strict=True)
+        if all(one.kind != "solid" for one in choice.supplies)
+    )
+    if liquids > 1.0:
+        return stop(
+            "no_room",
+            f"The liquids alone would fill {100 * liquids:.0f} % of the volume; take stronger ones or ask for"
+            " less.",
+        )
+    return stop(
+        "no_apparatus",
+        f"Nothing here measures the amounts for {shown}: they lie below or above every balance and pipette,"
+        " also by way of an intermediate solution.",
+    )

@@ -2,20 +2,17 @@
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
-from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK
+from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK, TEMPERING
 from prepdesk.calc.planner.supplies import Supply
 from prepdesk.calc.planner.vessels import Vessel, vessels_for
 from prepdesk.calc.planner.wanted import Want
-from prepdesk.calc.uncertainty import COVERAGE, ROOM_HALF_WIDTH_K, glass_input, room_input
+from prepdesk.calc.uncertainty import BATH_HALF_WIDTH_K, COVERAGE, Room
 
-# Bringing the liquids to the stated temperature within 1 °C in a water bath, when the room won't do.
-TEMPERED_HALF_WIDTH_K: Final = 1.0
-TEMPERING_MINUTES: Final = 15.0
 # An intermediate costs at least its flask, its pipette and the care: no stage is cheaper than this.
 LEAST_STAGE_MINUTES: Final = DISSOLVING + MAKE_UP_FLASK + EXTRA_STAGE
 
@@ -29,7 +26,7 @@ class Route:
     Attributes:
         vessel: where it is made up.
         chains: the way of each component, in the order of the request.
-        half_width_k: how far the temperature may stray [K].
+        room: the temperature under which volumes are measured.
         minutes: at the bench.
         moles: drawn from bottles in all, relative to what the wanted volume needs [1].
         waste: made beyond the wanted volume, and intermediates left over, relative to it [1].
@@ -38,7 +35,7 @@ class Route:
 
     vessel: Vessel
     chains: tuple[Chain, ...]
-    half_width_k: float
+    room: Room
     minutes: float
     moles: float
     waste: float
@@ -48,11 +45,6 @@ class Route:
     def rank(self) -> tuple[float, float, float]:
         """Least work, then least reagent, then least waste."""
         return (round(self.minutes, 6), round(self.moles, 6), round(self.waste, 6))
-
-    @property
-    def tempered(self) -> bool:
-        """Whether the liquids must be brought to temperature."""
-        return self.half_width_k < ROOM_HALF_WIDTH_K
 
 
 @dataclass(slots=True)
@@ -88,7 +80,7 @@ class Question:
     supplies: tuple[tuple[Supply, ...], ...]
     limits: tuple[float, ...]
     volume_ml: float
-    temperature_c: float
+    room: Room
     within_free: bool
 
 
@@ -99,16 +91,17 @@ def search(question: Question, bench: Bench) -> Found:
     they are only tried where the best direct route, if any, costs more than that.
     """
     found = Found()
-    for half_width_k in (ROOM_HALF_WIDTH_K, TEMPERED_HALF_WIDTH_K):
-        if half_width_k < ROOM_HALF_WIDTH_K and _beaten(found, TEMPERING_MINUTES):
+    bath = replace(question.room, half_width_k=BATH_HALF_WIDTH_K)
+    for room in (question.room, bath):
+        if room.tempered and _beaten(found, TEMPERING):
             break
         for depth in range(3):
-            _search(question, bench, half_width_k, depth, found=found)
+            _search(question, bench, room, depth, found=found)
     if found.best is None:
         # Nothing fits: what comes nearest may still be an intermediate solution.
-        _search(question, bench, TEMPERED_HALF_WIDTH_K, 1, found=found, relaxed=True)
+        _search(question, bench, bath, 1, found=found, relaxed=True)
         if found.closest is None:
-            _search(question, bench, TEMPERED_HALF_WIDTH_K, 2, found=found, relaxed=True)
+            _search(question, bench, bath, 2, found=found, relaxed=True)
     return found
 
 
@@ -120,14 +113,14 @@ def _beaten(found: Found, minutes: float) -> bool:
 def _search(
     question: Question,
     bench: Bench,
-    half_width_k: float,
+    room: Room,
     depth: int,
     *,
     found: Found,
     relaxed: bool = False,
 ) -> None:
-    room_variance = room_input(half_width_k).standard ** 2 + glass_input(question.temperature_c).standard ** 2
-    extra = TEMPERING_MINUTES if half_width_k < ROOM_HALF_WIDTH_K else 0.0
+    room_variance = room.variance
+    extra = TEMPERING if room.tempered else 0.0
     for vessel in vessels_for(question.volume_ml, bench, room_variance):
         if _beaten(found, vessel.minutes + extra + depth * LEAST_STAGE_MINUTES):
             break
@@ -136,7 +129,7 @@ def _search(
         if depth and not any(pick.used_depth == depth for pick in picks):
             continue
         for chains in _combinations(picks):
-            route = _route(question, vessel, chains, half_width_k, extra)
+            route = _route(question, vessel, chains, room, extra)
             if route is not None:
                 found.offer(route)
 
@@ -233,7 +226,7 @@ def _combinations(picks: list[_Pick]) -> Iterator[tuple[Chain, ...]]:
 
 
 def _route(
-    question: Question, vessel: Vessel, chains: tuple[Chain, ...], half_width_k: float, extra: float
+    question: Question, vessel: Vessel, chains: tuple[Chain, ...], room: Room, extra: float
 ) -> Route | None:
     liquids = sum(
         chain.last.amount
@@ -252,7 +245,7 @@ def _route(
     return Route(
         vessel=vessel,
         chains=chains,
-        half_width_k=half_width_k,
+        room=room,
         minutes=vessel.minutes + extra + sum(chain.minutes for chain in chains),
         moles=moles / len(chains),
         waste=waste + vessel.volume_ml / question.volume_ml - 1.0,

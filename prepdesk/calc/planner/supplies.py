@@ -1,7 +1,7 @@
 """What a component can be taken from: a bottle on the shelf, or what the request describes."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from prepdesk.calc.atoms import MolarMass, molar_mass
@@ -24,7 +24,7 @@ from prepdesk.calc.model import (
 from prepdesk.calc.planner.refusal import Impossible, stop, warn
 from prepdesk.calc.planner.wanted import Want, mol_per_l
 from prepdesk.calc.request import find_lot, same_solute
-from prepdesk.calc.uncertainty import Input, rectangular
+from prepdesk.calc.uncertainty import Input, rectangular, triangular
 from prepdesk.calc.units import UNITS, factor
 
 # Half-widths taken where a label states none, each counted as rectangular and named as assumed.
@@ -34,6 +34,7 @@ ASSAY_POINTS: Final = 0.1
 # (hydrochloric acid "37 %" is 36.5 to 38 %); next to 100 % the room upwards is all there is.
 LIQUID_RELATIVE: Final = 0.02
 # A stock solution of unstated uncertainty: half of its last digit, but no more than 2 %; 1 % without digits.
+# Whoever made it aimed at the figure on the label, so that is the likeliest value: triangular (GUM 4.3.9).
 STOCK_LOOSEST: Final = 0.02
 STOCK_WITHOUT_DIGITS: Final = 0.01
 # A density from a label: half of its last digit, within these bounds [g/mL].
@@ -95,6 +96,10 @@ class Supply:
         """Solute per unit that the bottle is drawn in [mol/g for solids, mol/mL for liquids]."""
         return self.mol_per_g if self.kind == "solid" else self.mol_per_ml
 
+    def drawn_by_mass(self, mass_g: float) -> float:
+        """What a mass is in the unit the bottle is drawn in [g or mL]."""
+        return mass_g if self.kind == "solid" or self.density is None else mass_g / self.density.g_per_ml
+
     @property
     def drawn_unit(self) -> str:
         """Unit the bottle is drawn in."""
@@ -123,6 +128,21 @@ class Choice:
     on_shelf: bool
 
 
+def with_input(choice: Choice, extra: Input) -> Choice:
+    """The same choice with one more relative input in every source."""
+    return replace(
+        choice,
+        supplies=tuple(
+            replace(
+                one,
+                by_g=(*one.by_g, extra) if one.by_g else (),
+                by_ml=(*one.by_ml, extra) if one.by_ml else (),
+            )
+            for one in choice.supplies
+        ),
+    )
+
+
 def choice_for(want: Want, request: PreparationRequest, catalogue: Catalogue, shelf: Shelf) -> Choice:
     """Find what one component can be taken from.
 
@@ -143,6 +163,9 @@ def choice_for(want: Want, request: PreparationRequest, catalogue: Catalogue, sh
             raise Impossible(stop("not_on_shelf", "The lot that was chosen is no longer on the shelf."))
         return Choice((maker.lot(lot),), tuple(maker.others(shelf, besides=lot)), on_shelf=True)
     own = list(maker.same(shelf))
+    if not own and maker.refusals:
+        # There are bottles, and none can be planned with: the reason is worth more than "none there".
+        raise maker.refusals[0]
     if own:
         return Choice(tuple(own), tuple(maker.others(shelf)), on_shelf=True)
     return Choice((maker.assumed(),), tuple(maker.others(shelf)), on_shelf=False)
@@ -155,6 +178,7 @@ class _Maker:
     want: Want
     request: PreparationRequest
     catalogue: Catalogue
+    refusals: list[Impossible] = field(default_factory=list)
 
     # --- what the request describes ---------------------------------------------------------------
     def solid(self, source: SolidSource) -> Supply:
@@ -179,9 +203,7 @@ class _Maker:
             spread = Input("stock solution", relative / 200.0, "normal", f"stated, {relative:g} % (k = 2)")
         else:
             half = min(float(typed.number.half_last_digit / typed.number.value), STOCK_LOOSEST)
-            spread = Input(
-                "stock solution", rectangular(half), "rectangular", "assumed from its digits, none stated"
-            )
+            spread = Input("stock solution", triangular(half), "triangular", "assumed from its digits")
         density = self._given(source.density_g_per_ml)
         strength = f"{typed.number.text} {UNITS[typed.unit].symbol}"
         kind = UNITS[typed.unit].kind
@@ -251,8 +273,9 @@ class _Maker:
                 continue
             try:
                 supply = self.lot(lot)
-            except Impossible:
+            except Impossible as refused:
                 # A bottle without a strength or a density can't be planned with; others may.
+                self.refusals.append(refused)
                 continue
             yield supply
 
@@ -284,8 +307,8 @@ class _Maker:
         else:
             spread = Input(
                 "stock solution",
-                rectangular(STOCK_WITHOUT_DIGITS),
-                "rectangular",
+                triangular(STOCK_WITHOUT_DIGITS),
+                "triangular",
                 "assumed ± 1 %: the label states none",
             )
         return self._stock(
@@ -385,7 +408,7 @@ class _Maker:
             mol_per_ml=per_g * density.g_per_ml,
             solvent_part=1.0 - percent / 100.0,
             by_g=(strength, *molar),
-            by_ml=(strength, _density_input(density, substance.name), *molar),
+            by_ml=(strength, density_input(density, substance.name), *molar),
             density=density,
             lot=lot,
             notes=(),
@@ -405,7 +428,7 @@ class _Maker:
         counts_moles: bool,
     ) -> Supply:
         inputs = (spread, *self._molar(self.want.named, substance.formula, reads_moles=counts_moles))
-        by_g = (*inputs, _density_input(density, substance.name)) if density else ()
+        by_g = (*inputs, density_input(density, substance.name)) if density else ()
         solute_part = per_ml * self.want.solute.g_per_mol / density.g_per_ml if density else 1.0
         return Supply(
             kind="solution",
@@ -447,7 +470,8 @@ class _Maker:
     def _tabulated(self, substance: Substance, percent: float, label: str) -> Density:
         try:
             return reagent_density(substance.key, percent, self.request.temperature_c)
-        except NoDensity:
+        except (NoDensity, InputError):
+            # The tables know the standard catalogue; a department's own substance is not in them.
             raise Impossible(
                 stop(
                     "no_density",
@@ -457,7 +481,8 @@ class _Maker:
             ) from None
 
 
-def _density_input(density: Density, name: str) -> Input:
+def density_input(density: Density, name: str) -> Input:
+    """The relative standard uncertainty of a density [1] as one input, with its basis named."""
     return Input(
         f"density of {name}",
         density.standard_uncertainty_g_per_ml / density.g_per_ml,

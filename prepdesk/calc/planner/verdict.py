@@ -3,9 +3,12 @@
 import math
 
 from prepdesk.calc import sentences
-from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs, volume_shown
-from prepdesk.calc.planner.chains import Chain
+from prepdesk.calc.model import Contribution
+from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs
+from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain
 from prepdesk.calc.planner.draft import Draft
+from prepdesk.calc.planner.mass_route import MassRoute
+from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.refusal import stop
 from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.vessels import Vessel
@@ -26,29 +29,58 @@ def percent_up(relative: float) -> str:
 
 def explain(draft: Draft, route: Route, runner_up: Route | None) -> None:
     """Say in a sentence or two why this route, and what the next one would be."""
-    worst = max(
+    want, chain = max(
         zip(draft.wants, route.chains, strict=True),
         key=lambda pair: pair[1].spends(route.vessel.variance) / pair[0].tolerance,
     )
-    want, chain = worst
-    spends = chain.spends(route.vessel.variance)
-    allowed = f"{100 * want.tolerance:.3g} % that "
-    allowed += (
-        f"the digits of {want.component.target.number.text} allow"
-        if draft.request.tolerance_percent is None
-        else "was allowed"
-    )
-    verb = "stays inside" if spends <= want.tolerance * (1 + 1e-9) else "is more than"
-    draft.explanation = (
-        f"{_way(route)} spends {percent_up(spends)} % and {verb} the {allowed};"
-        " it is the way with the least work that does."
-        if verb == "stays inside"
-        else f"{_way(route)} comes nearest: it spends {percent_up(spends)} %, which {verb} the {allowed}."
-    )
+    draft.explanation = _reason(draft, want, _way(route), chain.spends(route.vessel.variance))
     if runner_up is not None:
-        more = max(round(runner_up.minutes - route.minutes), 1)
-        work = "a minute" if more == 1 else f"{more} minutes"
-        draft.runner_up = f"Next best: {_lower(_way(runner_up))}, about {work} more work."
+        draft.runner_up = _next(_way(runner_up), runner_up.minutes - route.minutes)
+
+
+def explain_by_mass(draft: Draft, route: MassRoute, runner_up: MassRoute | None) -> None:
+    """The same for a solution that is weighed together, and the stop where no way fits."""
+    want = max(draft.wants, key=lambda one: route.spends(one.index) / one.tolerance)
+    spends = route.spends(want.index)
+    draft.explanation = _reason(draft, want, _way_by_mass(route), spends)
+    if runner_up is not None:
+        draft.runner_up = _next(_way_by_mass(runner_up), runner_up.minutes - route.minutes)
+    if spends > want.tolerance * (1.0 + ROUNDING_ROOM):
+        largest = draft.budget[want.index][0]
+        _note_unreachable(draft, want, spends, largest, route.measures[want.index].tool.step)
+
+
+def _reason(draft: Draft, want: Want, way: str, spends: float) -> str:
+    allowed = f"the {100 * want.tolerance:.3g} % that "
+    digits = draft.request.tolerance_percent is None
+    allowed += f"the digits of {want.component.target.number.text} allow" if digits else "was allowed"
+    if spends > want.tolerance * (1.0 + ROUNDING_ROOM):
+        return f"{way} comes nearest: it spends {percent_up(spends)} %, which is more than {allowed}."
+    return f"{way} spends {percent_up(spends)} % and stays inside {allowed}; no other way takes less work."
+
+
+def _next(way: str, minutes: float) -> str:
+    more = round(minutes)
+    work = (
+        "hardly more work" if more < 1 else "a minute more work" if more == 1 else f"{more} minutes more work"
+    )
+    return f"Next best: {_lower(way)}, {work}."
+
+
+def _way_by_mass(route: MassRoute) -> str:
+    parts = [_taken(one) for one in route.measures[:3]]
+    if len(route.measures) > 3:
+        parts.append("the rest likewise")
+    if route.water is not None:
+        parts.append(_taken(route.water, " of water"))
+    words = sentences.joined(parts)
+    return words[:1].upper() + words[1:]
+
+
+def _taken(measure: Measure, of: str = "") -> str:
+    by = f"the {sentences.tool(measure.tool.apparatus)}"
+    verb, how = ("weighing", "on") if measure.weighed else ("measuring", "with")
+    return f"{verb} {sentences.shown(as_shown(measure))}{of} {how} {by}"
 
 
 def _way(route: Route) -> str:
@@ -62,13 +94,10 @@ def _way(route: Route) -> str:
 
 
 def _measured(chain: Chain) -> str:
-    first = chain.first
-    amount = sentences.shown(as_shown(first))
-    by = f"the {sentences.tool(first.tool.apparatus)}"
-    way = f"{'weighing' if first.weighed else 'measuring'} {amount} {'on' if first.weighed else 'with'} {by}"
+    way = _taken(chain.first)
     if chain.stages:
         way += (
-            f" into {'an intermediate solution' if len(chain.stages) == 1 else 'two intermediate solutions'}"
+            " into an intermediate solution" if len(chain.stages) == 1 else " into two intermediate solutions"
         )
         way += f" and taking {sentences.shown(as_shown(chain.last))} of it"
     return way
@@ -93,33 +122,30 @@ def say_unreachable(draft: Draft, route: Route) -> None:
         spends = chain.spends(route.vessel.variance)
         if spends <= want.tolerance * (1.0 + 1e-9):
             continue
-        asked = f"{100 * want.tolerance:.3g} %"
-        if draft.request.tolerance_percent is None:
-            asked += f", which the digits of “{want.component.target.number.text}” imply,"
-        draft.note(
-            stop(
-                "tolerance_not_reachable",
-                f"{want.name}: {asked} can't be met with what there is; {percent_up(spends)} % could be met."
-                f" {_limit(draft, want, chain, route)}",
-            )
+        inputs = [
+            *chain_inputs(chain, route.room),
+            *vessel_inputs(route.vessel, route.room),
+        ]
+        _note_unreachable(draft, want, spends, budget(inputs)[0], chain.first.tool.step)
+
+
+def _note_unreachable(draft: Draft, want: Want, spends: float, largest: Contribution, step: float) -> None:
+    asked = f"{100 * want.tolerance:.3g} %"
+    if draft.request.tolerance_percent is None:
+        asked += f", which the digits of “{want.component.target.number.text}” imply,"
+    draft.note(
+        stop(
+            "tolerance_not_reachable",
+            f"{want.name}: {asked} can't be met with what there is; {percent_up(spends)} % could be met."
+            f" The largest part comes from: {largest.input} ({largest.share_percent:.0f} %)."
+            f" {_serve(want, step, largest.input)}",
         )
+    )
 
 
-def _limit(draft: Draft, want: Want, chain: Chain, route: Route) -> str:
-    inputs = [
-        *chain_inputs(chain, route.half_width_k, draft.request.temperature_c),
-        *vessel_inputs(route.vessel, route.half_width_k, draft.request.temperature_c),
-    ]
-    largest = budget(inputs)[0]
-    serves = _serve(want, chain, route, largest.input)
-    return f"The largest part comes from: {largest.input} ({largest.share_percent:.0f} %). {serves}"
-
-
-def _serve(want: Want, chain: Chain, route: Route, largest: str) -> str:
+def _serve(want: Want, step: float, largest: str) -> str:
     """What would take the largest part away, by the kind of input that spends it."""
-    volume = sentences.shown(volume_shown(route.vessel.volume_ml))
     stock = percent_up(want.tolerance / 2)
-    step = chain.first.tool.step
     answers = {
         "assay": "A lot whose certificate states the assay more closely would serve.",
         "mass percent": (
@@ -127,11 +153,15 @@ def _serve(want: Want, chain: Chain, route: Route, largest: str) -> str:
             " standardise it and use the concentration found, or dilute a standardised stock."
         ),
         "stock": f"A stock known to {stock} % or better would serve.",
-        "balance": f"A balance reading to {step / 10:g} g or a larger batch would serve.",
+        "balance": (
+            f"A balance reading to {step / 10:g} g or a larger batch would serve."
+            if step
+            else "A finer balance or a larger batch would serve."
+        ),
         "temperature": "Liquids held closer to the temperature of use would serve.",
         "density": "A density measured for this bottle would serve, or weighing the liquid.",
     }
     for beginning, answer in answers.items():
         if largest.startswith(beginning):
             return answer
-    return f"A closer limit of error for {volume}, or a larger batch, would serve."
+    return "Glass with a closer limit of error, or a larger batch, would serve."

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 
 from prepdesk.calc import sentences
 from prepdesk.calc.errors import NoDensity
-from prepdesk.calc.model import Density
+from prepdesk.calc.ions import ion_totals
+from prepdesk.calc.model import Amount, Density
 from prepdesk.calc.planner.account import (
     chain_inputs,
     decimals_of,
@@ -19,7 +20,7 @@ from prepdesk.calc.planner.draft import Draft, concentration_of, density_of_mix,
 from prepdesk.calc.planner.fill import Entry, Filling, fill
 from prepdesk.calc.planner.refusal import warn
 from prepdesk.calc.planner.search import Route
-from prepdesk.calc.planner.wanted import Want
+from prepdesk.calc.planner.wanted import Want, target_shown
 from prepdesk.calc.planner.working import (
     aliquot_working,
     direct_working,
@@ -43,6 +44,8 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
         margin = _margin(want, chain, vessel.variance)
         entries.append(_write_stages(writer, want, chain, margin=margin, route=route, draft=draft))
     title = title_of(draft.wants)
+    if writer.solvent != "water":
+        title = f"{title} in {writer.solvent}"
     made = volume_shown(vessel.volume_ml)
     fill(
         writer,
@@ -53,15 +56,17 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
             portions=vessel.portions,
             pool=vessel.pool,
             title=f"{sentences.shown(made)} of {title}",
-            tempered=route.tempered,
+            tempered=route.room.tempered,
             is_final=True,
         ),
         entries,
     )
-    write_end(writer, draft, title, vessel.volume_ml)
+    write_end(writer, draft, title, made)
     draft.steps, draft.route, draft.makes = writer.steps, writer.route, made
     _write_results(draft, route)
     draft.settling = _settling(draft.wants, route, writer)
+    draft.minutes = route.minutes
+    draft.ions = ion_totals([(want.component.substance, want.mol_per_l) for want in draft.wants])
     wanted_ml = wanted_volume_ml(draft)
     if vessel.volume_ml > wanted_ml * (1.0 + 1e-9):
         draft.note(
@@ -80,7 +85,7 @@ def wanted_volume_ml(draft: Draft) -> float:
     return to_ml(float(typed.number.value), typed.unit)
 
 
-def write_end(writer: Writer, draft: Draft, title: str, volume_ml: float) -> None:
+def write_end(writer: Writer, draft: Draft, title: str, makes: Amount) -> None:
     """Store and label, as every sheet ends."""
     substances = [want.component.substance for want in draft.wants]
     storage = " ".join(dict.fromkeys(one.storage for one in substances if one.storage))
@@ -91,7 +96,7 @@ def write_end(writer: Writer, draft: Draft, title: str, volume_ml: float) -> Non
         if trait in one.traits
     }
     writer.add("store", sentences.store(storage), cautions=codes)
-    writer.add("label", sentences.label(title, volume_shown(volume_ml), writer.temperature), quantity=None)
+    writer.add("label", sentences.label(title, makes, writer.temperature))
 
 
 def _margin(want: Want, chain: Chain, vessel_variance: float) -> float:
@@ -114,7 +119,7 @@ def _write_stages(
         if number == 1:
             shown = stage_working(want, chain.supply, stage)
         else:
-            shown = aliquot_working(want, strength, stage.measure, stage.flask.size, words)
+            shown = aliquot_working(strength, stage.measure, stage.flask.size, words)
         entry = Entry(want.index, chain.supply, stage.measure, margin, shown, before)
         fill(
             writer,
@@ -125,7 +130,7 @@ def _write_stages(
                 portions=1,
                 pool=None,
                 title=f"{stage.flask.size:g} mL of {name}",
-                tempered=route.tempered,
+                tempered=route.room.tempered,
                 is_final=False,
             ),
             [entry],
@@ -135,8 +140,9 @@ def _write_stages(
         strength, before = words, f"the {name}"
     volume = route.vessel.filling_ml
     if chain.stages:
-        typed = want.component.target
-        shown = aliquot_working(want, strength, chain.last, volume, f"{typed.number.text} {typed.unit}")
+        direct_unit = want.kind in ("amount per volume", "mass per volume")
+        target = target_shown(want.component) if direct_unit else f"{want.mol_per_l:.6g} mol/L"
+        shown = aliquot_working(strength, chain.last, volume, target)
     else:
         shown = direct_working(want, chain.supply, chain.last, volume)
     draft.working.append(f"{want.name}: {shown}.")
@@ -144,11 +150,11 @@ def _write_stages(
 
 
 def _write_results(draft: Draft, route: Route) -> None:
-    request, vessel = draft.request, route.vessel
+    vessel = route.vessel
     for want, chain in zip(draft.wants, route.chains, strict=True):
         inputs = [
-            *chain_inputs(chain, route.half_width_k, request.temperature_c),
-            *vessel_inputs(vessel, route.half_width_k, request.temperature_c),
+            *chain_inputs(chain, route.room),
+            *vessel_inputs(vessel, route.room),
         ]
         draft.budget.append(budget(inputs))
         expanded = COVERAGE * math.sqrt(chain.variance + vessel.variance)
@@ -158,18 +164,15 @@ def _write_results(draft: Draft, route: Route) -> None:
         draft.draws.append(draw_of(want.index, chain.supply, chain.draw, decimals))
         draft.working.extend(uncertainty_lines(want, chain, vessel))
         draft.note(*chain.supply.notes)
-    _write_density(draft, vessel.volume_ml, [1.0 + chain.offset for chain in route.chains])
+    _write_density(draft, vessel.volume_ml)
 
 
-def _write_density(draft: Draft, volume_ml: float, kept: Sequence[float]) -> None:
-    """Density and mass of the solution, where a source covers it; else both stay empty."""
-    found = density_or_none(
-        draft, [part * want.mol_per_l for part, want in zip(kept, draft.wants, strict=True)]
-    )
+def _write_density(draft: Draft, volume_ml: float) -> None:
+    """Mass of the solution, where a source covers its density; else it stays empty."""
+    found = draft.density
     if found is None:
         draft.working.append("Density of the solution: no source covers it.")
         return
-    draft.density = found
     draft.mass_of_solution_g = found.g_per_ml * volume_ml
     draft.working.append(
         f"Mass of the solution: {litres(volume_ml)} × {found.g_per_ml:.4f} g/mL ="
@@ -177,14 +180,14 @@ def _write_density(draft: Draft, volume_ml: float, kept: Sequence[float]) -> Non
     )
 
 
-def density_or_none(draft: Draft, mol_per_l: Sequence[float]) -> Density | None:
+def density_or_none(draft: Draft) -> Density | None:
     """Density of the solution asked for, if it is in water and a source covers it."""
     if draft.request.solvent != "water":
         return None
     grams: dict[str, float] = {}
-    for want, amount in zip(draft.wants, mol_per_l, strict=True):
+    for want in draft.wants:
         key = want.component.substance.key
-        grams[key] = grams.get(key, 0.0) + amount * want.solute.g_per_mol
+        grams[key] = grams.get(key, 0.0) + want.mol_per_l * want.solute.g_per_mol
     try:
         return density_of_mix(grams, draft.request.temperature_c)
     except NoDensity:
@@ -208,6 +211,7 @@ def _settling(wants: Sequence[Want], route: Route, writer: Writer) -> dict[str, 
         components.append(
             {
                 "fixed": fixed,
+                "mol_per_l": want.mol_per_l,
                 "rest_percent": 100.0 * math.sqrt(max(rest, 0.0)),
                 "tolerance_percent": 100.0 * want.tolerance,
                 "readings": [

@@ -6,9 +6,9 @@ from typing import Final
 
 from prepdesk.calc.atoms import MolarMass, molar_mass
 from prepdesk.calc.density import reagent_density
-from prepdesk.calc.errors import NoDensity
+from prepdesk.calc.errors import InputError, NoDensity
 from prepdesk.calc.formula import parse_formula
-from prepdesk.calc.model import Component, PreparationRequest, TypedQuantity
+from prepdesk.calc.model import Component, Density, PreparationRequest, TypedQuantity
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.units import UNITS, factor
 
@@ -31,6 +31,8 @@ class Want:
         counts_moles: whether the target counts moles, so that a molar mass stands between it and a mass.
         named: molar mass of the form named in the request [g/mol].
         solute: molar mass of what dissolves, without hydrate water [g/mol].
+        through_density: density by which a target by mass was turned into one per volume, where another
+            component of the same solution is asked for per volume.
     """
 
     index: int
@@ -43,16 +45,31 @@ class Want:
     counts_moles: bool
     named: MolarMass
     solute: MolarMass
+    through_density: Density | None = None
 
     @property
     def by_mass(self) -> bool:
         """Whether the target refers to masses only, so that no volume needs measuring."""
-        return self.kind in MASS_KINDS
+        return self.kind in MASS_KINDS and self.through_density is None
 
     @property
     def name(self) -> str:
         """Name of the substance as asked."""
         return self.component.substance.name
+
+
+def unit_shown(unit: str) -> str:
+    """A unit as people write it: the micro sign instead of the letter u.
+
+    >>> unit_shown("ug/mL")
+    'µg/mL'
+    """
+    return f"µ{unit[1:]}" if unit.startswith("u") else unit
+
+
+def target_shown(component: Component) -> str:
+    """A target as typed, with its unit as people write it."""
+    return f"{component.target.number.text} {unit_shown(component.target.unit)}"
 
 
 def implied_tolerance_percent(target: TypedQuantity) -> float:
@@ -115,7 +132,7 @@ def mol_per_l(value: float, kind: str, component: Component, named: MolarMass, t
 def _pure_density(component: Component, temperature_c: float) -> float:
     try:
         return reagent_density(component.substance.key, 100.0, temperature_c).g_per_ml
-    except NoDensity:
+    except (NoDensity, InputError):
         name = component.substance.name
         raise Impossible(
             stop(

@@ -47,14 +47,14 @@ def stage_working(want: Want, supply: Supply, stage: Stage) -> str:
     return f"{litres(stage.flask.size)} × {per_litre} = {exact_in_words(stage.measure)}"
 
 
-def aliquot_working(want: Want, strength: str, measure: Measure, vessel_ml: float, target: str) -> str:
+def aliquot_working(strength: str, measure: Measure, vessel_ml: float, target: str) -> str:
     """How an aliquot of an intermediate follows from what it must give."""
     return f"{litres(vessel_ml)} × {target} ÷ {strength} = {exact_in_words(measure)}"
 
 
 def intermediate_in_words(want: Want, stage: Stage) -> str:
     """An intermediate's concentration in the unit of the target."""
-    if want.by_mass or want.component.target.unit == "eq/L":
+    if want.kind not in ("amount per volume", "mass per volume"):
         return f"{stage.mol_per_l:.4g} mol/L"
     typed = want.component.target
     value = float(typed.number.value) * stage.mol_per_l / want.mol_per_l
@@ -70,7 +70,7 @@ def _strength(want: Want, supply: Supply, measure: Measure) -> str:
 def _by_supply(want: Want, supply: Supply, measure: Measure, concentration: str) -> str:
     """Concentration times what turns it into grams or millilitres of what is in the bottle."""
     if supply.kind == "solution":
-        stock = f"{concentration} ÷ {supply.strength}"
+        stock = f"{concentration} ÷ {_stock_in_words(want, supply, concentration)}"
         return (
             f"{stock} × {supply.density.g_per_ml:.5g} g/mL" if measure.weighed and supply.density else stock
         )
@@ -84,6 +84,16 @@ def _by_supply(want: Want, supply: Supply, measure: Measure, concentration: str)
     if supply.density is not None and not measure.weighed:
         return f"{parts} ÷ ({part} × {supply.density.g_per_ml:.5g} g/mL)"
     return f"{parts} ÷ {part}"
+
+
+def _stock_in_words(want: Want, supply: Supply, concentration: str) -> str:
+    """The stock's concentration in the same measure as what it is divided into."""
+    unit = concentration.split(" ", 1)[1]
+    if unit in supply.strength:
+        return supply.strength
+    if unit == "mol/L":
+        return f"{1000.0 * supply.mol_per_ml:.6g} mol/L"
+    return f"{1000.0 * supply.mol_per_ml * want.named.g_per_mol:.6g} g/L"
 
 
 def uncertainty_lines(want: Want, chain: Chain, vessel: Vessel) -> list[str]:

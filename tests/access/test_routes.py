@@ -1,0 +1,182 @@
+"""Every route, asked by everybody: nobody, the owner, a colleague, prep staff, the manager.
+
+The test fails for a route that is missing from the table, so a new page can't be forgotten.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+pytestmark = pytest.mark.django_db
+
+IN = "in"  # answered: a page, a redirect, or a refusal that is about the values and not the person
+OUT = 403
+HIDDEN = 404
+
+
+@dataclass(frozen=True)
+class Row:
+    """Who gets what at one route by one method."""
+
+    name: str
+    method: str
+    owner: Any
+    colleague: Any
+    prep: Any
+    manager: Any
+    arguments: tuple[str, ...] = ()
+    nobody: Any = "sign in"
+
+
+def everybody(name: str, method: str = "get", *arguments: str) -> Row:
+    return Row(name, method, IN, IN, IN, IN, arguments)
+
+
+def stockroom(name: str, method: str = "get", *arguments: str, teachers: int = OUT) -> Row:
+    return Row(name, method, teachers, teachers, IN, IN, arguments)
+
+
+def own(name: str, method: str, *arguments: str, prep: Any = IN) -> Row:
+    return Row(name, method, IN, HIDDEN, prep, IN, arguments)
+
+
+ROWS = [
+    Row("healthz", "get", IN, IN, IN, IN, nobody=IN),
+    Row("readyz", "get", IN, IN, IN, IN, nobody=IN),
+    everybody("home"),
+    Row("accounts:sign_in", "get", IN, IN, IN, IN, nobody=IN),
+    Row("accounts:sign_out", "post", IN, IN, IN, IN),
+    everybody("accounts:me"),
+    everybody("accounts:me", "post"),
+    Row("accounts:end_token", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("token",)),
+    # orders
+    everybody("requests_app:order_list"),
+    Row("requests_app:order_new", "get", IN, IN, OUT, IN),
+    Row("requests_app:order_new", "post", IN, IN, OUT, IN),
+    Row("requests_app:order_preview", "post", IN, IN, IN, IN),
+    Row("requests_app:substance_search", "get", IN, IN, IN, IN),
+    own("requests_app:order", "get", "order"),
+    own("requests_app:order_cancel", "get", "order", prep=OUT),
+    own("requests_app:order_cancel", "post", "order", prep=OUT),
+    Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
+    # the bench
+    stockroom("requests_app:queue"),
+    stockroom("requests_app:batch", "get", "batch"),
+    stockroom("requests_app:claim", "post", "batch"),
+    stockroom("requests_app:put_back", "post", "batch"),
+    stockroom("requests_app:step", "get", "batch", "step"),
+    stockroom("requests_app:step", "post", "batch", "step"),
+    stockroom("requests_app:finish", "get", "batch"),
+    stockroom("requests_app:finish", "post", "batch"),
+    stockroom("requests_app:hand_over", "get", "batch"),
+    stockroom("requests_app:hand_over", "post", "batch"),
+    stockroom("requests_app:sheet", "get", "batch"),
+    # the stockroom
+    everybody("inventory:stock"),
+    everybody("inventory:substance", "get", "substance"),
+    stockroom("inventory:lot_receive"),
+    stockroom("inventory:lot_receive", "post"),
+    everybody("inventory:lot", "get", "lot"),
+    stockroom("inventory:lot_label", "get", "lot"),
+    stockroom("inventory:lot_opened", "post", "lot"),
+    stockroom("inventory:lot_correct", "get", "lot"),
+    stockroom("inventory:lot_correct", "post", "lot"),
+    stockroom("inventory:lot_dispose", "get", "lot"),
+    stockroom("inventory:lot_dispose", "post", "lot"),
+    stockroom("inventory:lot_state", "get", "lot", "event"),
+    stockroom("inventory:lot_state", "post", "lot", "event"),
+    stockroom("inventory:movement_reverse", "get", "lot", "entry"),
+    stockroom("inventory:movement_reverse", "post", "lot", "entry"),
+    everybody("inventory:apparatus"),
+    stockroom("inventory:apparatus_new"),
+    stockroom("inventory:apparatus_new", "post"),
+    stockroom("inventory:apparatus_service", "post", "item"),
+    # the review
+    Row("reports:use", "get", OUT, OUT, OUT, IN),
+    Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
+    # the API
+    Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
+    Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),
+]
+# Django's own admin is open to superusers only, and read-only for the ledger (tests/inventory/test_admin.py).
+NOT_OURS = "admin:"
+
+
+def every_route(resolver: URLResolver | None = None, space: str = "") -> set[str]:
+    names = set()
+    for pattern in (resolver or get_resolver()).url_patterns:
+        if isinstance(pattern, URLResolver):
+            inner = f"{space}{pattern.namespace}:" if pattern.namespace else space
+            names |= every_route(pattern, inner)
+        elif isinstance(pattern, URLPattern):
+            names.add(f"{space}{pattern.name}")
+    return names
+
+
+def test_every_route_stands_in_the_table():
+    routes = {name for name in every_route() if not name.startswith(NOT_OURS)}
+    assert routes == {row.name for row in ROWS}
+
+
+@pytest.fixture
+def ask(client, world) -> Callable[[Row, Any], int]:
+    def answer(row: Row, user: Any) -> Any:
+        if user is not None:
+            client.force_login(user)
+        address = reverse(row.name, args=[world[name] for name in row.arguments])
+        return getattr(client, row.method)(address)
+
+    return answer
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.method} {row.name}")
+@pytest.mark.parametrize("who", ["nobody", "owner", "colleague", "prep", "manager"])
+def test_who_gets_in(row, who, ask, request, instructor):
+    people = {"nobody": None, "owner": instructor}
+    user = people[who] if who in people else request.getfixturevalue(who)
+    answer = ask(row, user)
+    expected = getattr(row, who)
+    if expected == "sign in":
+        assert answer.status_code == 302
+        assert answer["Location"].startswith(reverse("accounts:sign_in"))
+    elif expected == IN:
+        assert answer.status_code in {200, 204, 302, 303, 400, 409, 415, 422}
+        if answer.status_code == 302 and row.name != "accounts:sign_out":
+            assert "sign-in" not in answer["Location"]
+    else:
+        assert answer.status_code == expected
+
+
+FORMS = [row for row in ROWS if row.method == "post" and row.name != "preparation_preview"]
+PAGES = [row for row in ROWS if row.method == "get"]
+
+
+@pytest.mark.parametrize("row", FORMS, ids=lambda row: row.name)
+def test_every_form_needs_its_token(row, world, instructor, manager):
+    """Cross-site request forgery: a post without the token never reaches the view."""
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(instructor if row.owner == IN else manager)
+    address = reverse(row.name, args=[world[name] for name in row.arguments])
+    assert client.post(address).status_code == 403
+
+
+@pytest.mark.parametrize("row", PAGES, ids=lambda row: row.name)
+def test_looking_at_a_page_changes_nothing(row, ask, manager, instructor):
+    """A GET writes no row but the session's own."""
+    user = instructor if row.manager != IN else manager
+    with CaptureQueriesContext(connection) as queries:
+        ask(row, user)
+    written = [
+        query["sql"]
+        for query in queries
+        if query["sql"].lstrip().upper().startswith(("INSERT", "UPDATE", "DELETE"))
+        and "django_session" not in query["sql"]
+        and '"last_login"' not in query["sql"]
+    ]
+    assert written == []
