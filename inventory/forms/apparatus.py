@@ -24,9 +24,7 @@ def _marks() -> list[tuple[str, Any]]:
 class ApparatusForm(CheckedForm):
     """Apparatus is added."""
 
-    type = forms.ChoiceField(
-        label="What it is", choices=[("", "Choose one"), *ApparatusItem.Type.choices], required=False
-    )
+    type = forms.ChoiceField(label="What it is", choices=[("", "Choose one"), *ApparatusItem.Type.choices])
     count = forms.IntegerField(
         label="How many",
         initial=1,

@@ -31,7 +31,8 @@ class NumberText(forms.CharField):
     def widget_attrs(self, widget: forms.Widget) -> dict[str, Any]:
         attrs = super().widget_attrs(widget)
         attrs.pop("maxlength", None)
-        return {**attrs, "inputmode": "decimal", "autocomplete": "off", "size": "10"}
+        # An empty placeholder lets the styles tell a field with something in it from an empty one.
+        return {**attrs, "inputmode": "decimal", "autocomplete": "off", "size": "10", "placeholder": " "}
 
 
 class DateText(forms.DateField):

@@ -69,12 +69,8 @@ class ReceiveForm(FigureFields, CheckedForm):
         help_text="Type part of a name, a formula or a CAS number; choose the form that stands on the label.",
         widget=SubstanceSelect(attrs={"data-combobox": "true"}),
     )
-    kind = forms.ChoiceField(
-        label="What it is", choices=Lot.Kind.choices, widget=forms.RadioSelect, required=False
-    )
-    amount = NumberText(
-        label="Amount", required=False, help_text="All of it, if several bottles share a lot."
-    )
+    kind = forms.ChoiceField(label="What it is", choices=Lot.Kind.choices, widget=forms.RadioSelect)
+    amount = NumberText(label="Amount", required=True, help_text="All of it, if several bottles share a lot.")
     unit = forms.ChoiceField(
         label="Unit",
         initial="g",
@@ -147,7 +143,7 @@ class _AmountForm(CheckedForm):
 
     expected_on_hand = forms.IntegerField(widget=forms.HiddenInput)
     unit = forms.ChoiceField(label="Unit")
-    reason = forms.CharField(label="Reason", required=False, widget=forms.TextInput(attrs={"size": "40"}))
+    reason = forms.CharField(label="Reason", widget=forms.TextInput(attrs={"size": "40"}))
 
     def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
         kwargs.setdefault("initial", {"expected_on_hand": lot.on_hand, "unit": lot.unit})
@@ -159,7 +155,9 @@ class _AmountForm(CheckedForm):
 class CountForm(_AmountForm):
     """What a count found."""
 
-    counted = NumberText(label="Counted", help_text="What is in the bottle, without the bottle. 0 if empty.")
+    counted = NumberText(
+        label="Counted", required=True, help_text="What is in the bottle, without the bottle. 0 if empty."
+    )
     field_order = ["counted", "unit", "reason"]
 
     def ask_service(self, data: dict[str, Any]) -> object:
@@ -174,7 +172,7 @@ class CountForm(_AmountForm):
 class DisposeForm(_AmountForm):
     """What goes to waste."""
 
-    amount = NumberText(label="Amount that goes to waste")
+    amount = NumberText(label="Amount that goes to waste", required=True)
     field_order = ["amount", "unit", "reason"]
 
     def ask_service(self, data: dict[str, Any]) -> object:
@@ -196,7 +194,11 @@ def _units_of(counted_in: str) -> Iterable[tuple[str, str]]:
 class ReasonForm(CheckedForm):
     """Only a reason."""
 
-    reason = forms.CharField(label="Reason", required=False, widget=forms.TextInput(attrs={"size": "40"}))
+    reason = forms.CharField(label="Reason", widget=forms.TextInput(attrs={"size": "40"}))
+
+    def __init__(self, *args: Any, asks: bool = True, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["reason"].required = asks
 
     def ask_service(self, data: dict[str, Any]) -> object:
         return data

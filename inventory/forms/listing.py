@@ -16,8 +16,14 @@ class StockFilter(forms.Form):
         label="Search",
         required=False,
         max_length=100,
-        help_text="Name, CAS number, formula, lot code or place. A scanned code opens its bottle.",
-        widget=forms.TextInput(attrs={"size": "34", "autocomplete": "off", "spellcheck": "false"}),
+        widget=forms.TextInput(
+            attrs={
+                "size": "34",
+                "autocomplete": "off",
+                "spellcheck": "false",
+                "aria-describedby": "id_q_helptext",
+            }
+        ),
     )
     show = forms.ChoiceField(label="Show", required=False, choices=list(SHOWS.items()))
     kind = forms.ChoiceField(label="Kind", required=False, choices=[("", "All kinds"), *Lot.Kind.choices])

@@ -3,6 +3,7 @@
 from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
 from inventory.selectors.stock import (
     SHOWS,
+    SOON,
     StockLine,
     StockPage,
     StockRow,
@@ -26,6 +27,7 @@ from inventory.selectors.stock import (
 __all__ = [
     "APPROXIMATE",
     "SHOWS",
+    "SOON",
     "StockLine",
     "StockPage",
     "StockRow",

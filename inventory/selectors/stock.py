@@ -29,7 +29,7 @@ _SUBSCRIPTS: Final = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789
 # --- lots -------------------------------------------------------------------------------------
 def lots_visible_to(actor: User) -> QuerySet[Lot]:
     """The lots a person may see: all of them for whoever may see stock, none otherwise."""
-    lots = Lot.objects.select_related("substance", "place__parent", "prepared_by")
+    lots = Lot.objects.select_related("substance", "prepared_by")
     return lots if policy.may(actor, "see_stock") else lots.none()
 
 
@@ -50,7 +50,7 @@ def lots_of(substance: Substance, *, actor: User) -> QuerySet[Lot]:
         lots_visible_to(actor)
         .filter(substance=substance)
         .annotate(is_empty=Q(state=states.EMPTY) | Q(on_hand=0))
-        .order_by("is_empty", F("expires_on").asc(nulls_last=True), "code")
+        .order_by("is_empty", "kind", F("expires_on").asc(nulls_last=True), "code")
     )
 
 
@@ -96,7 +96,7 @@ def descendants_of(lot: Lot) -> list[Lot]:
 # --- apparatus and places -----------------------------------------------------------------------
 def apparatus_visible_to(actor: User) -> QuerySet[ApparatusItem]:
     """What balances and glassware there is, in service first."""
-    items = ApparatusItem.objects.select_related("place__parent").order_by("-in_service", "type", "id")
+    items = ApparatusItem.objects.order_by("-in_service", "type", "id")
     return items if policy.may(actor, "see_stock") else items.none()
 
 
@@ -126,7 +126,8 @@ class StockLine:
     nearest_expiry: date | None
     expired: bool
     soon: bool
-    stopped: int
+    quarantined: int
+    recalled: int
 
     @property
     def kind_label(self) -> str:
@@ -134,9 +135,14 @@ class StockLine:
         return str(Lot.Kind(self.kind).label)
 
     @property
-    def stopped_label(self) -> str:
-        """How many of its lots are quarantined or recalled, in words."""
-        return f"{self.stopped} stopped"
+    def quarantined_label(self) -> str:
+        """How many of its lots are quarantined, in words."""
+        return f"{self.quarantined} quarantined"
+
+    @property
+    def recalled_label(self) -> str:
+        """How many of its lots are recalled, in words."""
+        return f"{self.recalled} recalled"
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +256,8 @@ def _lines(lots: QuerySet[Lot], substances: Sequence[Substance], day: date) -> d
             loose=Sum(F("on_hand") - F("held"), filter=usable, default=0),
             bottles=Count("pk"),
             first_expiry=Min("expires_on"),
-            halted=Count("pk", filter=Q(state__in=(states.QUARANTINED, states.RECALLED))),
+            quarantined=Count("pk", filter=Q(state=states.QUARANTINED)),
+            recalled=Count("pk", filter=Q(state=states.RECALLED)),
         )
         .order_by("kind")
     )
@@ -268,7 +275,8 @@ def _lines(lots: QuerySet[Lot], substances: Sequence[Substance], day: date) -> d
                 nearest_expiry=expiry,
                 expired=expiry is not None and expiry < day,
                 soon=expiry is not None and day <= expiry < day + SOON,
-                stopped=row["halted"],
+                quarantined=row["quarantined"],
+                recalled=row["recalled"],
             )
         )
     return lines

@@ -14,6 +14,7 @@ from inventory.services import add_apparatus, set_in_service
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 
+_BALANCE = ApparatusItem.Type.BALANCE.label
 _ORDER = {kind: position for position, kind in enumerate(ApparatusItem.Type.values)}
 
 
@@ -31,7 +32,19 @@ def listing(request: SignedInRequest) -> HttpResponse:
         (ApparatusItem.Type(ApparatusItem.Type.values[kind]).label, [row[2:] for row in members])
         for kind, members in groupby(rows, key=lambda row: row[0])
     ]
-    context = {"groups": groups, "may_manage": policy.may(request.user, "manage_apparatus")}
+    tables = [
+        {
+            "caption": caption,
+            "heads": heads,
+            "groups": [group for group in groups if (group[0] == _BALANCE) == own],
+        }
+        for caption, heads, own in (
+            ("Balances", ("Reads to", "Up to", "Repeatability, linearity"), True),
+            ("Glassware, pipettes and vessels", ("Size", "Class and standard", "Limit of error"), False),
+        )
+    ]
+    tables = [table for table in tables if table["groups"]]
+    context = {"tables": tables, "may_manage": policy.may(request.user, "manage_apparatus")}
     return render(request, "inventory/apparatus.html", context)
 
 

@@ -109,7 +109,8 @@ def state(request: SignedInRequest, code: str, event: str) -> HttpResponse:
     lot = lot_or_404(request, code)
     if event not in states.LOT_EVENTS:
         raise Http404("There is no such change.")
-    form = ReasonForm(request.POST if request.method == "POST" else None)
+    asks = event in states.LOT_EVENTS_WITH_REASON
+    form = ReasonForm(request.POST if request.method == "POST" else None, asks=asks)
     if request.method == "POST" and form.is_valid():
         try:
             change_lot_state(actor=request.user, lot=lot, event=event, reason=form.cleaned_data["reason"])
@@ -129,7 +130,7 @@ def state(request: SignedInRequest, code: str, event: str) -> HttpResponse:
         "event": event,
         "words": states.LOT_EVENTS[event],
         "possible": (lot.state, event) in states.LOT_NEXT,
-        "asks_reason": event in states.LOT_EVENTS_WITH_REASON,
+        "asks_reason": asks,
         "holds": active_holds_of(lot),
         "descendants": descendants_of(lot) if event == "recall" else (),
     }

@@ -102,17 +102,24 @@ def receive(request: SignedInRequest) -> HttpResponse:
                     f"Received as {bottle.code}. Write this code on the bottle before it goes on the shelf.",
                 )
                 return redirect("inventory:lot", bottle.code)
-    figures = [(Lot.Kind(kind).label, [form[name] for name in names]) for kind, names in _GROUPS.items()]
-    return render(request, "inventory/lot_receive.html", {"form": form, "figures": figures}, status=status)
+    context = {"form": form, "figures": _figure_groups(form)}
+    return render(request, "inventory/lot_receive.html", context, status=status)
 
 
-# Each figure stands once on the form: the density belongs to liquids and solutions.
-_GROUPS = {
-    kind: tuple(
-        name for name in names if not (kind == Lot.Kind.SOLUTION.value and name == "density_g_per_ml")
-    )
-    for kind, names in FIGURES_OF_KIND.items()
-}
+def _figure_groups(form: ReceiveForm) -> list[dict[str, object]]:
+    """The figures of a label in groups, each for the kinds of bottle that have them."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for name in FIGURES:
+        kinds = tuple(kind for kind, names in FIGURES_OF_KIND.items() if name in names)
+        groups.setdefault(kinds, []).append(name)
+    return [
+        {
+            "kinds": kinds,
+            "label": f"Of a {' or a '.join(str(Lot.Kind(kind).label).lower() for kind in kinds)}",
+            "fields": [form[name] for name in names],
+        }
+        for kinds, names in groups.items()
+    ]
 
 
 def _from_address(request: SignedInRequest) -> dict[str, object]:

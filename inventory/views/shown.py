@@ -1,7 +1,8 @@
 """A lot as the pages show it: with its words, and whether it is past its day."""
 
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from decimal import Decimal
 
 from django.utils import timezone
@@ -9,8 +10,8 @@ from django.utils import timezone
 from inventory import states
 from inventory.forms import FIGURES_OF_KIND
 from inventory.models import Lot
+from inventory.selectors import SOON, places
 
-_SOON = timedelta(days=30)
 _FIGURE_WORDS = {
     "assay_percent": ("Assay", "%"),
     "assay_tolerance_percent": ("Tolerance of the assay", "%"),
@@ -28,6 +29,7 @@ class ShownLot:
     lot: Lot
     expired: bool
     soon: bool
+    place: str
 
     @property
     def state(self) -> str:
@@ -62,12 +64,23 @@ class ShownLot:
         return self.lot.title or self.lot.substance.name
 
 
-def shown_lot(lot: Lot, today: date | None = None) -> ShownLot:
-    """The lot with its words; ``today`` is the department's own day."""
-    day = today or timezone.localdate()
+def shown_lots(lots: Iterable[Lot]) -> list[ShownLot]:
+    """Lots with their words, for a table."""
+    where, today = dict(places()), timezone.localdate()
+    return [_shown(lot, where, today) for lot in lots]
+
+
+def shown_lot(lot: Lot) -> ShownLot:
+    """One lot with its words."""
+    return shown_lots([lot])[0]
+
+
+def _shown(lot: Lot, where: Mapping[int, str], day: date) -> ShownLot:
     expiry = lot.expires_on
     return ShownLot(
         lot=lot,
         expired=expiry is not None and expiry < day,
-        soon=expiry is not None and day <= expiry < day + _SOON,
+        soon=expiry is not None and day <= expiry < day + SOON,
+        # By its key: asking the place itself would ask the database for every place around it.
+        place=where.get(lot.place_id or 0, ""),
     )

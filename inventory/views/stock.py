@@ -7,6 +7,7 @@ from django.views.decorators.http import require_safe
 from inventory import codes
 from inventory.forms import StockFilter
 from inventory.selectors import (
+    SHOWS,
     calc_catalogue,
     lot_by_code,
     lots_of,
@@ -14,7 +15,7 @@ from inventory.selectors import (
     stock_rows,
     substances_visible_to,
 )
-from inventory.views.shown import shown_lot
+from inventory.views.shown import shown_lots
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.atoms import molar_mass
@@ -33,7 +34,8 @@ def stock(request: SignedInRequest) -> HttpResponse:
         if lot:
             return redirect("inventory:lot", lot.code)
     context = {
-        "form": form,
+        "filter": form,
+        "shows": SHOWS,
         "chosen": chosen,
         "stock": stock_rows(actor=request.user, **chosen),
         "narrowed": bool(chosen["query"] or chosen["kind"] or chosen["place"]),
@@ -63,7 +65,7 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
         "cautions": [caution(code) for code in facts.hazards] if facts else [],
         "forms": forms,
         "lines": stock_lines_of(row, actor=user),
-        "lots": [shown_lot(lot) for lot in lots_of(row, actor=user)],
+        "lots": shown_lots(lots_of(row, actor=user)),
         "may_receive": policy.may(user, "receive_lot"),
     }
     return render(request, "inventory/substance.html", context)

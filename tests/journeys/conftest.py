@@ -1,0 +1,60 @@
+"""The invented department, served to a real browser; one browser window per person."""
+
+import re
+from collections.abc import Callable
+
+import pytest
+from django.conf import settings as django_settings
+from django.core.management import call_command
+from django.test import override_settings
+from django.urls import reverse
+from playwright.sync_api import Browser, Page
+
+from tests.core.conftest import browser_type_launch_args
+
+__all__ = ["browser_type_launch_args", "department", "sign_in"]
+
+PASSWORD = "demo-bench"
+
+
+@pytest.fixture
+def department(transactional_db, live_server):
+    """The demo scenario as a newcomer finds it."""
+    with override_settings(DEBUG=True):
+        call_command("load_catalogue", verbosity=0)
+        call_command("load_demo", verbosity=0)
+    return live_server
+
+
+@pytest.fixture
+def sign_in(department, browser: Browser) -> Callable[..., Page]:
+    """Open a window of its own for a person: ``sign_in("prep")``. Anything the browser complains of fails."""
+    contexts = []
+    complaints: list[str] = []
+
+    def open_window(username: str, **options) -> Page:
+        context = browser.new_context(**{"viewport": {"width": 1280, "height": 900}, **options})
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        page.on("pageerror", lambda error: complaints.append(str(error)))
+        page.on(
+            "console",
+            lambda message: (
+                complaints.append(message.text)
+                # Refusals (4xx) are expected; htmx reports each preview that a newer one overtook.
+                if message.type == "error" and not re.search(r"status of 4|^htmx:", message.text)
+                else None
+            ),
+        )
+        page.goto(department.url + reverse(django_settings.LOGIN_URL))
+        page.get_by_label("Name").first.fill(username)
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_url(lambda address: "sign-in" not in address)
+        return page
+
+    yield open_window
+    for context in contexts:
+        context.close()
+    assert complaints == []
