@@ -6,11 +6,11 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
-from prepdesk.calc.settle import settle
 
 from inventory.amounts import from_base
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.settle import settle
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
@@ -38,6 +38,7 @@ from requests_app.views.parts import (
     holds,
     identities,
     open_events,
+    sheet_lines,
     sheet_of,
 )
 
@@ -87,8 +88,10 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
     found = batch_with_everything(request.user, reference)
     asked = request.GET.get("revision", "")
     chosen = sheet_of(found, int(asked) if asked.isascii() and asked.isdigit() else None)
+    steps = _steps(found, chosen)
     context = {
-        **_common(found, chosen, _steps(found, chosen)),
+        **_common(found, chosen, steps),
+        "lines": sheet_lines(steps),
         "identities": identities(found, chosen),
         "newest": sheet_of(found),
         "cautions": cautions_of_the_whole(chosen.plan),
@@ -278,7 +281,7 @@ def _finish_context(found: Batch, steps: list[BenchStep], form: FinishForm) -> d
     return {
         **_common(found, sheet_now, steps),
         "form": form,
-        "settlement": settle(sheet_now.plan, readings),
+        "settlement": settle(sheet_now.plan, readings).as_dict(),
         "drawn": [(hold.lot, from_base(used[hold.pk], hold.lot.unit)) for hold in promised],
     }
 
