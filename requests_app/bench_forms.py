@@ -83,6 +83,8 @@ class FinishForm(forms.Form):
 
     def __init__(self, *args: Any, unit: str, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        # Shown only where it is needed, so it must not be called optional there.
+        self.fields["reason"].may_be_needed = True  # type: ignore[attr-defined]  # read by core/field.html
         self.fields["added"].unit = unit  # type: ignore[attr-defined]  # a TypedNumberField
 
     @property
