@@ -98,8 +98,8 @@ def _sort(
 ) -> None:
     for name in (*needed, *read):
         for error in form.errors.as_data().get(name, ()):
-            if error.code == "required" and name in needed:
-                missing.append(needed[name])
+            if error.code == "required":
+                missing.append(needed.get(name, "a unit"))
             else:
                 unread.extend(error.messages)
 
