@@ -266,6 +266,8 @@ def _give_code(lot: Lot) -> None:
 def change_lot_state(*, actor: User, lot: Lot, event: str, reason: str = "") -> Lot:
     """Move a lot by an event of ``states.LOT_NEXT`` and write down who did it and why.
 
+    Sent twice by the same person with the same words, it is done once.
+
     Raises:
         NotAllowed: for those who may not.
         NotInThisState: when the lot can't do that now; also when a lot that still holds something,
@@ -280,6 +282,14 @@ def change_lot_state(*, actor: User, lot: Lot, event: str, reason: str = "") -> 
         kept = reader.words("reason", reason, 300)
     reader.done()
     locked = ledger.lock_lots([lot.pk])[lot.pk]
+    last = locked.events.last()
+    if last and (last.event, last.to_state, last.actor_id, last.reason) == (
+        event,
+        locked.state,
+        actor.pk,
+        kept,
+    ):
+        return locked
     if event == "mark_empty" and locked.on_hand:
         raise NotInThisState(
             f"By the ledger {locked.code} still has {locked.on_hand_amount.normalize():f} {locked.unit}. "

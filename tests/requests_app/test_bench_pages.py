@@ -338,7 +338,7 @@ def test_a_reading_outside_its_window_says_by_how_much_and_is_not_recorded(clien
     html = answer.content.decode()
     by = Decimal(outside) - Decimal(step["window"]["high"])
     assert answer.status_code == 422
-    assert f"outside by {by} {step['quantity']['unit']}" in html
+    assert f"Outside by {by} {step['quantity']['unit']}" in html
     assert f'value="{outside}"' in html
     assert "Keep this reading with the reason" in html
     assert StepRecord.objects.count() == 0
@@ -481,7 +481,7 @@ def test_the_last_step_leads_to_the_closing_page(client, mine):
 def test_work_can_not_be_closed_while_a_step_has_no_record(client, mine):
     record(client, mine, 1, reading=window_step(mine)["quantity"]["value"])
     assert client.get(address("finish", mine)).status_code == 302
-    answer = client.post(address("finish", mine), {"version": Batch.objects.get().version})
+    answer = client.post(address("finish", mine), {"version": Batch.objects.get().version, "close": "1"})
     assert answer.status_code == 409
     mine.refresh_from_db()
     assert mine.state == "in_work"
@@ -490,7 +490,7 @@ def test_work_can_not_be_closed_while_a_step_has_no_record(client, mine):
 def test_closing_books_what_was_read_and_shelves_the_solution(client, mine, salt):
     work_through(client, mine)
     mine.refresh_from_db()
-    answer = client.post(address("finish", mine), {"version": mine.version}, follow=True)
+    answer = client.post(address("finish", mine), {"version": mine.version, "close": "1"}, follow=True)
     html = answer.content.decode()
     mine.refresh_from_db()
     assert mine.state == "ready"
@@ -500,10 +500,89 @@ def test_closing_books_what_was_read_and_shelves_the_solution(client, mine, salt
     assert -drawn.shown_amount == read
 
 
+def weighed(client, batch, factor):
+    """Work through with the first reading off by a factor, kept with a reason; back at the closing page."""
+    first = window_step(batch)
+    decimals = -Decimal(first["quantity"]["value"]).as_tuple().exponent
+    reading = f"{Decimal(first['quantity']['value']) * Decimal(factor):.{decimals}f}"
+    for step in plan_of(batch)["steps"]:
+        more = {"reading": reading, "keep": "1", "reason": "as it came"} if step.get("window") else {}
+        record(client, batch, step["number"], **more)
+    batch.refresh_from_db()
+    return address("finish", batch)
+
+
+def test_too_much_weighed_is_told_what_would_serve_at_once(client, mine):
+    step = window_step(mine)
+    reading = str(Decimal(step["quantity"]["value"]) * 2)
+    html = record(client, mine, step["number"], reading=reading).content.decode()
+    assert "Make it up to" in html.split('class="bench-ways"')[1]
+
+
+def test_too_little_weighed_is_told_how_much_more(client, mine):
+    step = window_step(mine)
+    value = Decimal(step["quantity"]["value"])
+    html = record(client, mine, step["number"], reading=str(value - 2)).content.decode()
+    ways = html.split('class="bench-ways"')[1]
+    assert re.search(r"Weigh [12]\.\d+ g more of sodium chloride", ways)
+
+
+def test_a_reading_with_fewer_digits_than_the_balance_shows_is_pointed_out(client, mine):
+    step = window_step(mine)
+    rough = str(Decimal(step["quantity"]["value"]).quantize(Decimal("0.1")))
+    answer = record(client, mine, step["number"], reading=rough)
+    assert answer.status_code == 302
+    assert "Fewer digits" in client.get(answer["Location"]).content.decode()
+
+
+def test_work_outside_the_tolerance_is_not_closed_without_a_reason(client, mine):
+    finish = weighed(client, mine, "1.02")
+    page = client.get(finish).content.decode()
+    assert "outside the tolerance" in page
+    assert "Make it up to" in page
+    answer = client.post(finish, {"version": mine.version, "close": "1"})
+    assert answer.status_code == 422
+    mine.refresh_from_db()
+    assert mine.state == "in_work"
+    client.post(finish, {"version": mine.version, "close": "1", "reason": "agreed with who ordered it"})
+    mine.refresh_from_db()
+    assert mine.state == "ready"
+    assert mine.settlement["inside"] is False
+    assert "agreed with who ordered it" in client.get(address("batch", mine)).content.decode()
+
+
+def test_what_was_too_strong_is_put_right_with_water_and_labelled_as_it_then_is(client, mine):
+    finish = weighed(client, mine, "1.02")
+    made = Decimal(plan_of(mine)["makes"]["value"])
+    added = str(made * 2 / 100)  # n / (V × 1.02) is the target again when n is 1.02 times what was planned
+    seen = client.post(finish, {"version": mine.version, "check": "1", "added": added})
+    assert seen.status_code == 200
+    assert "Outside the tolerance" not in seen.content.decode()
+    mine.refresh_from_db()
+    assert mine.state == "in_work", "working it out again books nothing"
+    client.post(finish, {"version": mine.version, "close": "1", "added": added})
+    mine.refresh_from_db()
+    assert mine.settlement["inside"] is True
+    assert abs(Decimal(mine.settlement["concentrations"][0]["value"]) - 2) < Decimal("0.005")
+    assert mine.prepared_lot.on_hand_amount == made + Decimal(added)
+    html = re.sub(r"<[^>]+>|\s+", " ", client.get(address("batch", mine)).content.decode())
+    assert f"{added} mL of solvent added" in re.sub(" +", " ", html)
+
+
+@pytest.mark.parametrize("added", ["5,0,0", "-3", "100000"])
+def test_no_nonsense_is_added(client, mine, added):
+    finish = weighed(client, mine, "1.02")
+    for button in ("check", "close"):
+        answer = client.post(finish, {"version": mine.version, button: "1", "added": added, "reason": "x"})
+        assert answer.status_code == 422, button
+    mine.refresh_from_db()
+    assert mine.state == "in_work"
+
+
 def test_handing_over_says_first_what_leaves_and_then_it_has_left(client, mine):
     work_through(client, mine)
     mine.refresh_from_db()
-    client.post(address("finish", mine), {"version": mine.version})
+    client.post(address("finish", mine), {"version": mine.version, "close": "1"})
     mine.refresh_from_db()
     page = client.get(address("hand_over", mine)).content.decode()
     assert mine.prepared_lot.code in page
@@ -528,7 +607,7 @@ def test_a_batch_that_is_not_ready_can_not_be_handed_over(client, mine):
 def test_a_closed_batch_takes_no_more_readings(client, mine):
     work_through(client, mine)
     mine.refresh_from_db()
-    client.post(address("finish", mine), {"version": mine.version})
+    client.post(address("finish", mine), {"version": mine.version, "close": "1"})
     assert client.get(address("step", mine, 1)).status_code == 409
     before = StepRecord.objects.count()
     answer = client.post(

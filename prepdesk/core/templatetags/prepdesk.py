@@ -18,7 +18,14 @@ from django.utils.safestring import SafeString
 from prepdesk.core import times
 from prepdesk.core.budget import budget_charts
 from prepdesk.core.drawing import FULL, OUTLINES, SMALL, draw_route
-from prepdesk.core.notation import amount_words, apparatus_words, formula_pieces, number_words, window_words
+from prepdesk.core.notation import (
+    amount_words,
+    apparatus_words,
+    formula_pieces,
+    number_words,
+    together,
+    window_words,
+)
 
 register = template.Library()
 
@@ -70,6 +77,12 @@ def chem(formula: object) -> SafeString:
 def amount(value: object) -> str:
     """``{"value": "58.44", "unit": "g"}`` as plain text."""
     return amount_words(value)
+
+
+@register.filter(name="together")
+def together_filter(text: object) -> str:
+    """Keep numbers with their units where a heading breaks."""
+    return together(str(text))
 
 
 @register.filter
