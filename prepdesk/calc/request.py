@@ -166,7 +166,7 @@ def _component(
             InputError(
                 f"{field}.target.unit",
                 "unit_needs_liquid",
-                f"{substance.name} is a solid, so it has no volume percent; ask in mol/L, g/L or % w/w.",
+                f"“{substance.name}” is a solid, so it has no volume percent; ask in mol/L, g/L or % w/w.",
             )
         )
         return None

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.model import Apparatus
-from prepdesk.calc.planner.bench import Bench, Tool
+from prepdesk.calc.planner.bench import SMALLEST_PART, Bench, Tool
 from prepdesk.calc.planner.cost import MARK_CARBOY, POOL
 from prepdesk.calc.uncertainty import LEVEL_MARK_RELATIVE, rectangular
 
@@ -86,7 +86,7 @@ def _cylinders(volume_ml: float, bench: Bench, room_variance: float) -> Iterator
         return
     size = next((tool.size for tool in tools if tool.size >= volume_ml * (1 - _CLOSE)), None)
     for tool in tools:
-        if tool.size == size:
+        if tool.size == size and volume_ml >= tool.size * SMALLEST_PART:
             volume = math.ceil(volume_ml / tool.step - _CLOSE) * tool.step
             yield _filled(tool, 1, volume, tool.variance(1) / (volume * volume) + room_variance, bench)
         elif size is None and tool.size == tools[-1].size:
