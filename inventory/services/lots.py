@@ -13,7 +13,7 @@ from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
 from inventory.services.transactions import atomic_with_retries
-from inventory.services.typed import Reader
+from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -111,17 +111,17 @@ def check_receipt(
     """
     reader = Reader()
     facts = read_facts(reader, kind, figures)
-    base = 0
-    if kind in UNIT_OF_KIND:
-        base = reader.amount("amount", amount, unit, counted_in=UNIT_OF_KIND[kind])
-    else:
+    # Without a kind the amount is at least read, so that one sending names every mistake.
+    counted_in = UNIT_OF_KIND.get(kind) or AMOUNT_UNITS.get(unit, ("g",))[0]
+    base = reader.amount("amount", amount, unit, counted_in=counted_in)
+    if kind not in UNIT_OF_KIND:
         reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
     check_dates(reader, received_on, opened_on, expires_on)
     kept = {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
     reader.done()
     lot = Lot(
         kind=kind,
-        unit=UNIT_OF_KIND[kind],
+        unit=counted_in,
         received_on=received_on,
         opened_on=opened_on,
         expires_on=expires_on,

@@ -303,6 +303,10 @@ def test_an_empty_form_names_what_is_needed(at_bench):
     response = at_bench.post(page("lot_receive"), {"idempotency_key": "k"})
     assert response.status_code == 422
     assert set(field_errors(response)) >= {"substance", "kind", "amount", "unit"}
+    without_kind = at_bench.post(
+        page("lot_receive"), {"idempotency_key": "k", "amount": "2,5.0", "unit": "g"}
+    )
+    assert set(field_errors(without_kind)) == {"substance", "kind", "amount"}
 
 
 def test_the_link_of_a_substance_fills_in_what_is_known(at_bench, salt):
