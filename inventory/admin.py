@@ -91,4 +91,5 @@ class PlaceAdmin(ModelAdmin):
 class ApparatusItemAdmin(ModelAdmin):
     list_display = ["__str__", "apparatus_class", "standard", "count", "in_service", "place"]
     list_filter = ["type", "in_service"]
+    exclude = ["idempotency_key"]
     list_select_related = ["place__parent"]

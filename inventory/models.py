@@ -271,6 +271,8 @@ class ApparatusItem(models.Model):
         Place, null=True, blank=True, on_delete=models.PROTECT, related_name="apparatus"
     )
     note = models.CharField(max_length=200, blank=True)
+    # What a form was sent with, so that a double click doesn't double the glassware.
+    idempotency_key = models.CharField(max_length=120, null=True, blank=True, unique=True)
 
     class Meta:
         ordering = ["type", "id"]

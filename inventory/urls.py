@@ -1,10 +1,12 @@
 from django.urls import path
 
-from inventory.views import apparatus, changes, lots, stock
+from inventory.views import apparatus, changes, lists, lots, stock
 
 app_name = "inventory"
 urlpatterns = [
     path("", stock.stock, name="stock"),
+    path("places/", lists.places, name="places"),
+    path("substances/new/", lists.new_substance, name="substance_new"),
     path("substances/<slug:key>/", stock.substance, name="substance"),
     path("lots/new/", lots.receive, name="lot_receive"),
     path("lots/<str:code>/", lots.lot, name="lot"),

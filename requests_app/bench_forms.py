@@ -66,9 +66,13 @@ class StepForm(forms.Form):
 
 
 class FinishForm(forms.Form):
-    """Closing the work; the reason is needed when the result is outside the tolerance."""
+    """Closing the work; the reason is needed when the result is outside the tolerance.
+
+    ``added`` is solvent that was added after making up to put it right.
+    """
 
     version = forms.IntegerField(widget=forms.HiddenInput)
+    added = TypedNumberField(label="Solvent added after making up", required=False)
     reason = forms.CharField(
         label="Why it is kept and used",
         required=False,
@@ -76,6 +80,23 @@ class FinishForm(forms.Form):
         help_text="It stands in the history and on the order.",
         widget=forms.Textarea(attrs={"rows": 2}),
     )
+
+    def __init__(self, *args: Any, unit: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # Shown only where it is needed, so it must not be called optional there.
+        self.fields["reason"].may_be_needed = True  # type: ignore[attr-defined]  # read by core/field.html
+        self.fields["added"].unit = unit  # type: ignore[attr-defined]  # a TypedNumberField
+
+    @property
+    def wants_to_close(self) -> bool:
+        """The button that books was pressed; the other one only works it out again."""
+        return "close" in self.data
+
+    @property
+    def added_text(self) -> str:
+        """What was added, as typed."""
+        added = self.cleaned_data.get("added")
+        return added.text if added else ""
 
 
 class HandOverForm(forms.Form):

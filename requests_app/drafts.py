@@ -14,6 +14,8 @@ MAX_GROUPS_PER_SECTION: Final = 200
 MAX_OVERAGE_PERCENT: Final = 100
 MAX_COMPONENTS: Final = 4
 VOLUME_UNITS: Final = ("mL", "L")
+MAX_TOTAL_L: Final = 1000
+MIN_TOTAL_ML: Final = Decimal("0.1")
 # A total such as 1234.5625 mL says nothing that 1235 mL does not; rounding goes up, never short.
 _VOLUME_DIGITS: Final = 4
 
@@ -124,6 +126,16 @@ def volume_of(draft: OrderDraft) -> VolumeWanted:
         volume_unit=draft.volume_unit,
         overage_percent=draft.overage_percent,
     )
+
+
+def volume_problem(volume: VolumeWanted) -> str:
+    """Why nobody can make this volume, empty when somebody can: a slip of unit or zeros."""
+    millilitres = volume.exact * (1000 if volume.unit == "L" else 1)
+    if millilitres > MAX_TOTAL_L * 1000:
+        return f"{volume.working}, which is more than {MAX_TOTAL_L} L. Check the unit and the groups."
+    if millilitres < MIN_TOTAL_ML:
+        return f"{volume.working}, which is less than {MIN_TOTAL_ML} mL. Check the unit."
+    return ""
 
 
 def draft_of(order: Order) -> OrderDraft:

@@ -287,14 +287,15 @@ def show_refusal(errors: Mapping[str, str], form: OrderForm, components: Compone
             form.add_error(field if field in form.fields else None, text)
 
 
-def fresh_values(last: Order | None) -> dict[str, Any]:
-    """What a new form begins with; the room is carried over from the person's last order."""
+def fresh_values(last: Order | None, sections: Iterable[Section] = ()) -> dict[str, Any]:
+    """What a new form begins with: room and groups of the person's last order, else their largest section."""
+    largest = max((section.groups for section in sections), default="")
     return {
         "key": uuid.uuid4().hex,
         "overage_percent": "10",
         "volume_unit": "mL",
         "room": last.room if last else "",
-        "groups_per_section": str(last.groups_per_section) if last else "",
+        "groups_per_section": str(last.groups_per_section if last else largest),
         "sections": [],
     }
 

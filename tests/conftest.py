@@ -43,6 +43,14 @@ def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
         session.exitstatus = 1
 
 
+@pytest.fixture(scope="session")
+def browser_type_launch_args(browser_type_launch_args: dict) -> dict:
+    """The system's Chromium; nothing is downloaded."""
+    quiet = ["background-networking", "component-update", "sync", "quic", "gpu", "dev-shm-usage"]
+    flags = ["--no-sandbox", "--no-first-run", *(f"--disable-{name}" for name in quiet)]
+    return {**browser_type_launch_args, "executable_path": CHROMIUM, "args": flags}
+
+
 @pytest.fixture
 def person(db) -> Callable:
     """Make a person: ``person("ada", "instructor")``. The password is the name twice."""

@@ -12,6 +12,7 @@ from inventory.forms.bottles import (
     ReceiveForm,
 )
 from inventory.forms.listing import StockFilter
+from inventory.forms.substances import PlaceForm, SubstanceForm
 
 __all__ = [
     "FIGURES",
@@ -20,8 +21,10 @@ __all__ = [
     "CountForm",
     "DisposeForm",
     "LabelForm",
+    "PlaceForm",
     "ReasonForm",
     "ReceiveForm",
     "StockFilter",
+    "SubstanceForm",
     "new_key",
 ]

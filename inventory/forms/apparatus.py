@@ -80,7 +80,7 @@ class ApparatusForm(CheckedForm):
     def typed(self) -> dict[str, Any]:
         """What the service takes."""
         standard, apparatus_class = self.chosen_mark(self.cleaned_data)
-        names = (*self.SIZES, "type", "count", "place", "note")
+        names = (*self.SIZES, "type", "count", "place", "note", "idempotency_key")
         return {
             "standard": standard,
             "apparatus_class": apparatus_class,

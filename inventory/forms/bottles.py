@@ -84,6 +84,8 @@ class ReceiveForm(FigureFields, CheckedForm):
     expires_on = DateText(label="Expires on", help_text="The last day on which it may be used.")
     note = forms.CharField(label="Note", required=False, widget=forms.TextInput(attrs={"size": "40"}))
 
+    field_order = ["substance", "kind", "amount", "unit"]
+
     def ask_service(self, data: dict[str, Any]) -> object:
         return check_receipt(
             kind=data.get("kind", ""),
@@ -95,10 +97,6 @@ class ReceiveForm(FigureFields, CheckedForm):
             opened_on=data.get("opened_on"),
             expires_on=data.get("expires_on"),
         )
-
-    def group(self, *names: str) -> list[forms.BoundField]:
-        """Some of the fields, for a part of the page."""
-        return [self[name] for name in names]
 
 
 class LabelForm(FigureFields, CheckedForm):

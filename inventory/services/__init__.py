@@ -17,6 +17,7 @@ from inventory.services.lots import (
     receive_lot,
     receive_prepared_lot,
 )
+from inventory.services.places import add_place, check_place
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -27,7 +28,7 @@ from inventory.services.stock import (
     release_holds,
     reverse_movement,
 )
-from inventory.services.substances import load_catalogue
+from inventory.services.substances import add_substance, check_substance, hazard_codes, load_catalogue
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
 
@@ -37,17 +38,22 @@ __all__ = [
     "Missing",
     "NotEnough",
     "add_apparatus",
+    "add_place",
+    "add_substance",
     "atomic_with_retries",
     "change_lot_state",
     "check_apparatus",
     "check_count",
     "check_disposal",
     "check_label",
+    "check_place",
     "check_receipt",
+    "check_substance",
     "correct_label",
     "correct_stock",
     "dispose",
     "draw_holds",
+    "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",

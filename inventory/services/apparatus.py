@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Final, cast
 
+from django.db import IntegrityError, transaction
+
 from inventory.models import ApparatusItem, Place
 from inventory.selectors import calc_apparatus
 from inventory.services.transactions import atomic_with_retries
@@ -45,11 +47,15 @@ def add_apparatus(
     count: int = 1,
     place: Place | None = None,
     note: str = "",
+    idempotency_key: str | None = None,
 ) -> ApparatusItem:
     """Add so many of one kind of apparatus.
 
     Sizes are as typed [mL or g]. Without a limit of error the tabulated one of class and standard
     counts; where there is neither, measuring ware is refused, because nothing could be planned with it.
+
+    Args:
+        idempotency_key: the same key adds once; later calls return the first item.
 
     Raises:
         NotAllowed, InvalidInput.
@@ -67,7 +73,12 @@ def add_apparatus(
     words = {"standard": standard, "note": note}
     item = check_apparatus(kind=type, sizes=sizes, apparatus_class=apparatus_class, words=words, count=count)
     item.place = place
-    item.save(force_insert=True)
+    item.idempotency_key = idempotency_key
+    try:
+        with transaction.atomic():
+            item.save(force_insert=True)
+    except IntegrityError:
+        return ApparatusItem.objects.get(idempotency_key=idempotency_key)
     return item
 
 

@@ -13,7 +13,7 @@ from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
 from inventory.services.transactions import atomic_with_retries
-from inventory.services.typed import Reader
+from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -111,17 +111,17 @@ def check_receipt(
     """
     reader = Reader()
     facts = read_facts(reader, kind, figures)
-    base = 0
-    if kind in UNIT_OF_KIND:
-        base = reader.amount("amount", amount, unit, counted_in=UNIT_OF_KIND[kind])
-    else:
+    # Without a kind the amount is at least read, so that one sending names every mistake.
+    counted_in = UNIT_OF_KIND.get(kind) or AMOUNT_UNITS.get(unit, ("g",))[0]
+    base = reader.amount("amount", amount, unit, counted_in=counted_in)
+    if kind not in UNIT_OF_KIND:
         reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
     check_dates(reader, received_on, opened_on, expires_on)
     kept = {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
     reader.done()
     lot = Lot(
         kind=kind,
-        unit=UNIT_OF_KIND[kind],
+        unit=counted_in,
         received_on=received_on,
         opened_on=opened_on,
         expires_on=expires_on,
@@ -266,6 +266,8 @@ def _give_code(lot: Lot) -> None:
 def change_lot_state(*, actor: User, lot: Lot, event: str, reason: str = "") -> Lot:
     """Move a lot by an event of ``states.LOT_NEXT`` and write down who did it and why.
 
+    Sent twice by the same person with the same words, it is done once.
+
     Raises:
         NotAllowed: for those who may not.
         NotInThisState: when the lot can't do that now; also when a lot that still holds something,
@@ -280,6 +282,14 @@ def change_lot_state(*, actor: User, lot: Lot, event: str, reason: str = "") -> 
         kept = reader.words("reason", reason, 300)
     reader.done()
     locked = ledger.lock_lots([lot.pk])[lot.pk]
+    last = locked.events.last()
+    if last and (last.event, last.to_state, last.actor_id, last.reason) == (
+        event,
+        locked.state,
+        actor.pk,
+        kept,
+    ):
+        return locked
     if event == "mark_empty" and locked.on_hand:
         raise NotInThisState(
             f"By the ledger {locked.code} still has {locked.on_hand_amount.normalize():f} {locked.unit}. "

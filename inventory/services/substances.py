@@ -1,9 +1,33 @@
-"""The list of substances follows the calculation service's catalogue."""
+"""The list of substances: the calculation service's catalogue, and what the department adds to it."""
 
-from inventory.models import Substance
+from collections.abc import Iterable
+from typing import Final
+
+from django.db import IntegrityError, transaction
+from django.utils.text import slugify
+
+from inventory.models import Lot, Substance
+from inventory.selectors import calc_catalogue
 from inventory.services.transactions import atomic_with_retries
+from inventory.services.typed import Reader
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
 from prepdesk.calc import model
+from prepdesk.calc.atoms import molar_mass
 from prepdesk.calc.catalogue import standard_catalogue
+from prepdesk.calc.cautions import UNREVIEWED, caution_codes
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.formula import parse_formula
+from prepdesk.calc.identity import cas_from_text
+
+# Said of every substance, or of none that was reviewed: nothing to tick.
+_NOT_CHOSEN: Final = frozenset({UNREVIEWED, "local_rules"})
+_LONGEST_KEY: Final = 80
+
+
+def hazard_codes() -> tuple[str, ...]:
+    """The cautions a department may say of its own substance, in the order they are shown."""
+    return tuple(code for code in caution_codes() if code not in _NOT_CHOSEN)
 
 
 @atomic_with_retries
@@ -42,3 +66,144 @@ def _listed(substance: model.Substance) -> dict[str, object]:
         "synonyms": list(substance.synonyms),
         "grade": substance.grade,
     }
+
+
+@atomic_with_retries
+def add_substance(
+    *,
+    actor: User,
+    name: str,
+    formula: str,
+    cas: str = "",
+    form: str = "",
+    synonyms: str = "",
+    state: str = "solid",
+    another_form_of: Substance | None = None,
+    hazards: Iterable[str] = (),
+) -> Substance:
+    """Add a substance that the catalogue doesn't have; plans can use it at once.
+
+    Args:
+        formula: of this very form, hydrate water included: ``BaCl2.2H2O``.
+        synonyms: other names that mean exactly this form, one a line or with commas between.
+        another_form_of: a substance of which this is another hydrate, salt or the anhydrous form.
+        hazards: codes out of :func:`hazard_codes`; with none it stays "not reviewed" on every sheet.
+
+    Raises:
+        NotAllowed.
+        InvalidInput: by field; also for what the catalogue has already.
+    """
+    policy.require(actor, "receive_lot")
+    row = check_substance(
+        name=name,
+        formula=formula,
+        cas=cas,
+        form=form,
+        synonyms=synonyms,
+        state=state,
+        another_form_of=another_form_of,
+        hazards=hazards,
+    )
+    reader = Reader()
+    try:
+        with transaction.atomic():
+            row.save(force_insert=True)
+    except IntegrityError:
+        reader.refuse("name", "A substance of this name was added at this very moment. Look at the list.")
+    reader.done()
+    return row
+
+
+def check_substance(
+    *,
+    name: str,
+    formula: str,
+    cas: str,
+    form: str,
+    synonyms: str,
+    state: str,
+    another_form_of: Substance | None,
+    hazards: Iterable[str],
+) -> Substance:
+    """Read what was typed about a new substance, without saving anything.
+
+    Raises:
+        InvalidInput: naming everything that is wrong, by field.
+    """
+    reader = Reader()
+    called = reader.words("name", " ".join(name.split()), 160)
+    if not called:
+        reader.refuse("name", "Type the name that stands on the label.")
+    others = [" ".join(each.split()) for each in synonyms.replace(",", "\n").splitlines()]
+    others = [reader.words("synonyms", each, 160) for each in others if each]
+    plain, base = _read_formula(reader, formula)
+    number = _read_cas(reader, cas)
+    if state not in Lot.Kind.values[:2]:
+        reader.refuse("state", "Say whether the pure substance is a solid or a liquid.")
+    codes = tuple(hazards)
+    if not set(codes) <= set(hazard_codes()):
+        reader.refuse("hazards", "One of these cautions is not known here.")
+    key = slugify(called)[:_LONGEST_KEY]
+    if called and key in ("", "new"):
+        # The name becomes part of the page's address, and "new" stands there for this form.
+        reader.refuse("name", "Give it the name of a substance, with letters of the Latin alphabet.")
+    _refuse_known(reader, {"name": [called, key], "cas": [number], "synonyms": others})
+    family = another_form_of
+    row = Substance(
+        key=key,
+        name=called,
+        formula=plain,
+        cas=number,
+        family=(family.family or family.key) if family else key,
+        form=reader.words("form", form, 40),
+        synonyms=others,
+        record={
+            "state": state,
+            "solute_formula": base,
+            "hazards": list(codes),
+            "source": "added by the department",
+        },
+    )
+    reader.done()
+    return row
+
+
+def _read_formula(reader: Reader, typed: str) -> tuple[str, str]:
+    """The formula in one spelling, and what of it dissolves."""
+    try:
+        formula = parse_formula(typed)
+        molar_mass(formula)
+    except InputError as error:
+        reader.refuse("formula", error.text)
+        return "", ""
+    if len(formula.plain) > _LONGEST_KEY:
+        reader.refuse("formula", f"That formula is longer than {_LONGEST_KEY} characters.")
+    return formula.plain, formula.base
+
+
+def _read_cas(reader: Reader, typed: str) -> str:
+    if not typed.strip():
+        return ""
+    try:
+        number = cas_from_text(typed)
+    except InputError as error:
+        reader.refuse("cas", error.text)
+        return ""
+    if number is None:
+        reader.refuse("cas", "A CAS number looks like 7647-14-5. Copy it from the label, or leave it empty.")
+    return number or ""
+
+
+def _refuse_known(reader: Reader, names: dict[str, list[str]]) -> None:
+    """A name or number must go on meaning one substance."""
+    catalogue = calc_catalogue()
+    for field, texts in names.items():
+        for text in filter(None, texts):
+            try:
+                known = catalogue.resolve(text)
+            except InputError as error:
+                if error.code == "unknown_substance":
+                    continue
+                reader.refuse(field, error.text)
+            else:
+                reader.refuse(field, f"“{text}” is in the list already: {known.name} ({known.formula}).")

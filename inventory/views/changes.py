@@ -4,7 +4,7 @@ from decimal import Decimal
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpResponse
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
@@ -29,7 +29,7 @@ def correct(request: SignedInRequest, code: str) -> HttpResponse:
     """Correct the ledger after a count: first the figures, then the change."""
     policy.require(request.user, "correct_stock")
     lot = lot_or_404(request, code)
-    form = CountForm(request.POST if request.method == "POST" else None, lot=lot)
+    form = CountForm(_typed(request), lot=lot)
 
     def save(data: dict[str, Any]) -> str:
         row = correct_stock(actor=request.user, lot=lot, **data)
@@ -46,7 +46,7 @@ def dispose(request: SignedInRequest, code: str) -> HttpResponse:
     """Write off what goes to waste: first the figures, then the change."""
     policy.require(request.user, "correct_stock")
     lot = lot_or_404(request, code)
-    form = DisposeForm(request.POST if request.method == "POST" else None, lot=lot)
+    form = DisposeForm(_typed(request), lot=lot)
 
     def save(data: dict[str, Any]) -> str:
         dispose_of(actor=request.user, lot=lot, **data)
@@ -58,35 +58,34 @@ def dispose(request: SignedInRequest, code: str) -> HttpResponse:
     return _in_two_steps(request, lot, form, "inventory/lot_dispose.html", change=change, save=save)
 
 
+def _typed(request: SignedInRequest) -> QueryDict | None:
+    """What was typed: sent, or in the address of the page that shows the figures."""
+    return request.POST if request.method == "POST" else request.GET or None
+
+
 def _in_two_steps(
     request: SignedInRequest, lot: Lot, form: Any, template: str, *, change: Any, save: Any
 ) -> HttpResponse:
+    """First the figures, as a page with an address, so that going back loses and resends nothing;
+    then the change, which alone is a POST."""
     context: dict[str, Any] = {"form": form, "lot": lot, "shown": shown_lot(lot), "figures": None}
     status = 200
-    if request.method == "POST" and "edit" not in request.POST:
+    if form.is_bound and not form.is_valid():
         status = 422
-        if form.is_valid():
-            status = 200
-            context["figures"] = _figures(lot, change(form.checked))
-            if "confirmed" in request.POST:
-                try:
-                    messages.success(request, save(dict(form.cleaned_data)))
-                except DomainError as refusal:
-                    # Somebody was faster: the page shows the bottle as it is now, and asks again.
-                    lot.refresh_from_db()
-                    form.data = {
-                        **form.data.dict(),
-                        "expected_on_hand": lot.on_hand,
-                        "idempotency_key": new_key(),
-                    }
-                    form.show(refusal)
-                    context |= {"figures": None, "shown": shown_lot(lot)}
-                    status = refusal.status
-                else:
-                    return redirect("inventory:lot", lot.code)
     elif request.method == "POST":
-        # Back from the figures to the form, with everything that was typed.
-        form.is_valid()
+        try:
+            messages.success(request, save(dict(form.cleaned_data)))
+        except DomainError as refusal:
+            # Somebody was faster: the page shows the bottle as it is now, and asks again.
+            lot.refresh_from_db()
+            form.data = {**form.data.dict(), "expected_on_hand": lot.on_hand, "idempotency_key": new_key()}
+            form.show(refusal)
+            context["shown"] = shown_lot(lot)
+            status = refusal.status
+        else:
+            return redirect("inventory:lot", lot.code)
+    elif form.is_bound and "edit" not in request.GET:
+        context["figures"] = _figures(lot, change(form.checked))
     return render(request, template, context, status=status)
 
 

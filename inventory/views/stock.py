@@ -19,7 +19,7 @@ from inventory.views.shown import shown_lots
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.atoms import molar_mass
-from prepdesk.calc.cautions import caution
+from prepdesk.calc.cautions import UNREVIEWED, caution, cautions_for
 from prepdesk.calc.errors import InputError
 
 
@@ -62,7 +62,7 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
         "substance": row,
         "facts": facts,
         "molar_mass": None if mass is None else f"{mass:.2f}",
-        "cautions": [caution(code) for code in facts.hazards] if facts else [],
+        "cautions": cautions_for(facts) if facts else (caution(UNREVIEWED),),
         "forms": forms,
         "lines": stock_lines_of(row, actor=user),
         "lots": shown_lots(lots_of(row, actor=user)),

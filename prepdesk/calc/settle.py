@@ -7,7 +7,7 @@ where it lies outside the ways to put it right are said, the cheapest first.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any, Final
 
@@ -166,12 +166,15 @@ def _few_digits(number: TypedNumber, shown: Decimal) -> str:
     return f"Fewer digits were typed than the apparatus shows; it reads to {Decimal(1).scaleb(exponent)}."
 
 
-def settle(plan: Plan, readings: Mapping[int, TypedNumber]) -> Settlement:
+def settle(
+    plan: Plan, readings: Mapping[int, TypedNumber], *, added: TypedNumber | None = None
+) -> Settlement:
     """Work out what is in the bottle.
 
     Args:
         plan: a frozen answer of the service, as :func:`prepdesk.calc.preview.preview` gave it.
         readings: what was read, by step number; a step without a reading counts as planned.
+        added: solvent added to the finished solution to put it right, in :func:`added_unit` [mL or g].
 
     Returns:
         Concentrations with their uncertainty, the verdict, and remedies when it is outside.
@@ -184,6 +187,8 @@ def settle(plan: Plan, readings: Mapping[int, TypedNumber]) -> Settlement:
         raise ValueError("this plan has no steps to settle")
     taken = _Taken(plan, readings)
     found = _by_volume(plan, taken) if settling["kind"] == "volume" else _by_mass(plan, taken)
+    if added is not None:
+        found = _thinned(plan, found, taken, added)
     inside = all(one.inside for one in found)
     worst = max(found, key=lambda one: abs(one.deviation_percent) / one.tolerance_percent)
     return Settlement(
@@ -193,6 +198,25 @@ def settle(plan: Plan, readings: Mapping[int, TypedNumber]) -> Settlement:
         text=_sentence(found, inside),
         remedies=() if inside else tuple(_remedies(plan, found, taken)),
     )
+
+
+def added_unit(plan: Plan) -> str:
+    """The unit in which solvent is added to the finished solution: as the plan is made up, mL or g.
+
+    >>> added_unit({"settling": {"kind": "volume"}})
+    'mL'
+    """
+    return "mL" if plan["settling"]["kind"] == "volume" else "g"
+
+
+def most_added(plan: Plan) -> float:
+    """The most solvent [mL or g] that may be added before it is a dilution to be planned as one.
+
+    A tenth of what was made. Volumes of strong solutions do not add up exactly, so a larger addition is
+    not left to this rule: it is a dilution, and has apparatus and a budget of its own.
+    """
+    makes = plan["makes"]
+    return float(makes["value"]) * (1000.0 if makes["unit"] in ("L", "kg") else 1.0) / 10.0
 
 
 class _Taken:
@@ -244,6 +268,40 @@ def _by_mass(plan: Plan, taken: _Taken) -> list[SettledConcentration]:
             variance += (part * source["standard_uncertainty_g"] / mass) ** 2 if mass > 0.0 else 0.0
         found.append(_settled(component, terms, value / terms["exact"], variance))
     return found
+
+
+def _thinned(
+    plan: Plan, found: Sequence[SettledConcentration], taken: _Taken, added: TypedNumber
+) -> list[SettledConcentration]:
+    """The same solution with more solvent: everything in it is thinner by one factor."""
+    more = float(added.value)
+    before = _thinned_against(plan, taken)
+    factor = before / (before + more)
+    # The digits that were typed say how well the addition is known.
+    doubt = 200.0 * float(added.half_last_digit) / math.sqrt(3.0) / (before + more)
+    return [
+        replace(
+            one,
+            value=one.value * factor,
+            deviation_percent=100.0 * ((1.0 + one.deviation_percent / 100.0) * factor - 1.0),
+            expanded_uncertainty_percent=math.hypot(one.expanded_uncertainty_percent, doubt),
+            mol_per_l=None if one.mol_per_l is None else one.mol_per_l * factor,
+        )
+        for one in found
+    ]
+
+
+def _thinned_against(plan: Plan, taken: _Taken) -> float:
+    """What an addition is compared with: volume made up [mL], mass of solution or of solvent [g]."""
+    settling = plan["settling"]
+    if settling["kind"] == "volume":
+        return float(settling["volume_ml"])
+    masses = [_source_g(source, taken) for source in settling["sources"]]
+    if settling["components"][0]["kind"] != "molality":
+        return sum(masses)
+    return sum(
+        mass * float(source["solvent_part"]) for mass, source in zip(masses, settling["sources"], strict=True)
+    )
 
 
 def _source_g(source: Mapping[str, Any], taken: _Taken) -> float:
@@ -318,11 +376,7 @@ def _dilute(plan: Plan, found: Sequence[SettledConcentration], taken: _Taken) ->
             f"Make it up to {_plain(volume * factor, 4)} mL: empty {vessel} at its {volume:g} mL into a"
             f" bottle, add {_plain(more, 3)} mL of {solvent} and mix."
         ]
-    sources = settling["sources"]
-    masses = [_source_g(source, taken) for source in sources]
-    solvents = sum(mass * source["solvent_part"] for mass, source in zip(masses, sources, strict=True))
-    molal = settling["components"][0]["kind"] == "molality"
-    more = (solvents if molal else sum(masses)) * (factor - 1.0)
+    more = _thinned_against(plan, taken) * (factor - 1.0)
     return [f"Add {_plain(more, 3)} g of {solvent} and mix."] if more >= _SMALLEST_ADDITION else []
 
 

@@ -6,12 +6,11 @@ in a box 48 wide and 64 high. Widths of texts are reckoned by characters, for th
 system fonts, so that no label meets its neighbour.
 """
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from prepdesk.core.notation import amount_words, apparatus_words, size_words
+from prepdesk.core.notation import amount_words, apparatus_words, size_words, together
 
 BOX_WIDTH: Final = 48
 BOX_HEIGHT: Final = 64
@@ -79,7 +78,6 @@ OUTLINES: Final[dict[str, tuple[tuple[str, str], ...]]] = {
         ("route-line", "M18 5h12v10H18zM6 34h36M42 54h4v5"),
     ),
 }
-_TOGETHER: Final = re.compile(r"(?<=\d) (?=[%°]|mol|m?[gL]\b)|(?<=stage) (?=\d)")
 _SOURCES: Final = {
     "solid": "solid bottle",
     "liquid": "liquid bottle",
@@ -194,8 +192,7 @@ def wrap(text: str, characters: int, lines: int) -> list[str]:
     ['copper(II)', 'sulfate pentahy…']
     """
     rows: list[str] = []
-    # A number stays with what it counts: "96 %", "stage 1".
-    for word in _TOGETHER.sub("\u00a0", " ".join(text.split())).split(" "):
+    for word in together(" ".join(text.split())).split(" "):
         rest = word
         if rows and len(rows[-1]) + 1 + len(rest) <= characters:
             rows[-1] = f"{rows[-1]} {rest}"

@@ -71,6 +71,20 @@ def amount_words(amount: object) -> str:
     return f"{number_words(amount.get('value', ''))} {amount.get('unit', '')}".strip()
 
 
+_TOGETHER = re.compile(r"(?<=\d) (?=[%°]|(?:[mu]?mol|[mu]?[gL])\b)|(?<=stage) (?=\d)")
+
+
+def together(text: str) -> str:
+    """Keep a number on one line with what it counts: "96 %", "1.0 mol/L", "stage 1"."""
+    return _TOGETHER.sub("\u00a0", text)
+
+
+def window_words(low: object, high: object, unit: str = "") -> str:
+    """``58.61 to 58.85 g``, or ``exactly 44 mL`` where only one reading of the scale is inside."""
+    bounds = f"exactly {number_words(low)}" if low == high else f"{number_words(low)} to {number_words(high)}"
+    return f"{bounds} {unit}".strip()
+
+
 _LITRES_FROM_ML = Decimal(2000)
 
 

@@ -50,6 +50,13 @@ def absolute_words(moment: datetime, now: datetime | None = None) -> str:
     return f"{here:%a} {here.day} {here:%b}{year}, {here:%H:%M}"
 
 
+def since_words(moment: datetime, now: datetime | None = None) -> str:
+    """``since 09:00`` for today, with the day before that."""
+    here = timezone.localtime(moment, timezone.get_default_timezone())
+    today = timezone.localtime(now or timezone.now(), timezone.get_default_timezone())
+    return f"since {here:%H:%M}" if here.date() == today.date() else f"since {absolute_words(moment, now)}"
+
+
 def department_zone() -> str:
     """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
     return settings.TIME_ZONE.replace("_", " ")

@@ -37,8 +37,9 @@ from requests_app.services.batches import claim_batch, finish_batch, hand_over_b
 from requests_app.services.orders import submit_order
 
 KEY: Final = "demo-"
-_OPENS, _CLOSES = 8, 18
+_OPENS, _CLOSES, _SATURDAY = 8, 18, 5
 _LEAD: Final = timedelta(days=2)
+_STEP: Final = timedelta(minutes=6)
 
 
 def is_loaded() -> bool:
@@ -90,7 +91,7 @@ def as_of(moment: datetime) -> Iterator[None]:
 
 
 def working_time(now: datetime, hours: float) -> datetime:
-    """A moment so many working hours away, to the half hour: days begin at 8 and end at 18."""
+    """A moment so many working hours away, to the half hour: Monday to Friday, 8 to 18 o'clock."""
     here = timezone.localtime(now)
     minute = 0 if here.minute < 30 else 30
     moment = here.replace(minute=minute, second=0, microsecond=0)
@@ -98,7 +99,7 @@ def working_time(now: datetime, hours: float) -> datetime:
     left = abs(hours) * 2
     while left > 0:
         moment += step
-        if _OPENS <= moment.hour + moment.minute / 60 <= _CLOSES:
+        if moment.weekday() < _SATURDAY and _OPENS <= moment.hour + moment.minute / 60 <= _CLOSES:
             left -= 1
     return moment
 
@@ -107,6 +108,8 @@ def _moment(now: datetime, due: tuple[int, int] | float) -> datetime:
     if isinstance(due, tuple):
         days, hour = due
         day = timezone.localdate(now) + timedelta(days=days)
+        # Nobody teaches at the weekend: the Friday before.
+        day -= timedelta(days=max(0, day.weekday() - _SATURDAY + 1))
         return timezone.make_aware(datetime.combine(day, time(hour)))
     return working_time(now, due)
 
@@ -219,9 +222,8 @@ def _live(
         )
     if order.batch is None or wanted.reaches == "queue":
         return
-    work = min(due - timedelta(hours=4), now - timedelta(hours=2))
-    with as_of(max(work, sent + timedelta(hours=1))):
-        _work(order.batch, wanted, key, people["prep"])
+    begun = max(min(due - timedelta(hours=4), now - timedelta(hours=2)), sent + timedelta(hours=1))
+    _work(order.batch, wanted, key, people["prep"], begun)
 
 
 def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: datetime) -> OrderDraft:
@@ -243,28 +245,34 @@ def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: dat
     )
 
 
-def _work(batch: Batch, wanted: DemoOrder, key: str, actor: User) -> None:
-    claim_batch(actor=actor, batch=batch)
+def _work(batch: Batch, wanted: DemoOrder, key: str, actor: User, begun: datetime) -> None:
+    """Claim, do the steps a few minutes apart, finish and hand over, as far as the row says."""
+    with as_of(begun):
+        claim_batch(actor=actor, batch=batch)
     if wanted.reaches == "claim":
         return
-    sheet = sheets.current_sheet(batch)
     slip = wanted.slip
-    for step in sheet.plan["steps"]:
-        if wanted.reaches == "work" and step["number"] > wanted.steps:
-            return
+    steps = sheets.current_sheet(batch).plan["steps"]
+    for step in steps[: wanted.steps] if wanted.reaches == "work" else steps:
         reading = _reading(step, outside=bool(slip))
-        record_step(
-            actor=actor,
-            batch=batch,
-            step_number=step["number"],
-            reading_text=reading,
-            reason=slip if reading else "",
-            idempotency_key=f"{key}-step-{step['number']}",
-        )
+        with as_of(begun + step["number"] * _STEP):
+            record_step(
+                actor=actor,
+                batch=batch,
+                step_number=step["number"],
+                reading_text=reading,
+                reason=slip if reading else "",
+                idempotency_key=f"{key}-step-{step['number']}",
+            )
         slip = "" if reading else slip
-    batch = finish_batch(actor=actor, batch=batch, reason=wanted.slip)
+    if wanted.reaches == "work":
+        return
+    done = begun + (len(steps) + 1) * _STEP
+    with as_of(done):
+        finish_batch(actor=actor, batch=batch, reason=wanted.slip)
     if wanted.reaches == "hand_over":
-        hand_over_batch(actor=actor, batch=batch)
+        with as_of(done + _STEP):
+            hand_over_batch(actor=actor, batch=batch)
 
 
 def _reading(step: dict[str, object], *, outside: bool) -> str:

@@ -20,7 +20,7 @@ from inventory.services import (
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import Settlement, judge_reading, settle
+from prepdesk.calc.settle import Settlement, added_unit, judge_reading, most_added, settle
 from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
@@ -140,7 +140,9 @@ def record_step(
     return in_transaction_with_retries(record)
 
 
-def finish_batch(*, actor: User, batch: Batch, reason: str = "", seen_version: int | None = None) -> Batch:
+def finish_batch(
+    *, actor: User, batch: Batch, reason: str = "", added_text: str = "", seen_version: int | None = None
+) -> Batch:
     """Close the work: settle what is in the bottle, draw what was used, put the solution on the shelf.
 
     The prepared lot is held for the orders until it is handed over, so that nobody plans with it.
@@ -148,9 +150,12 @@ def finish_batch(*, actor: User, batch: Batch, reason: str = "", seen_version: i
 
     Args:
         reason: needed when the concentration is outside the tolerance.
+        added_text: solvent added after making up to put it right, as typed, in the unit of
+            :func:`prepdesk.calc.settle.added_unit`.
 
     Raises:
-        InvalidInput: field ``reason``, when the result is outside the tolerance and nothing says why.
+        InvalidInput: field ``reason``, when the result is outside the tolerance and nothing says why;
+            field ``added``, when that is no amount or so much that it is a preparation of its own.
         NotInThisState: a step has no record yet.
         OutOfStock: more was weighed than the ledger has free; the stock must be corrected first.
     """
@@ -165,16 +170,19 @@ def finish_batch(*, actor: User, batch: Batch, reason: str = "", seen_version: i
         sheet = sheets.current_sheet(locked)
         steps = bench_steps(sheet, locked.step_records.all())
         _require_all_done(locked, steps)
-        settlement = _settled(sheet, steps)
+        added = read_added(sheet, added_text)
+        settlement = settle(sheet.plan, readings_of(steps), added=added)
         if not settlement.inside and not reason.strip():
             raise InvalidInput(
                 {"reason": f"{settlement.text} Say why it is kept and used, or make it again."}
             )
         drawn = _draw(actor=actor, batch=locked, sheet=sheet, steps=steps)
-        _shelve(actor=actor, batch=locked, sheet=sheet, settlement=settlement, parents=drawn)
+        _shelve(actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn)
         locked.finished_at = timezone.now()
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
-        _move_with_orders(actor=actor, batch=locked, event="finish", note=reason)
+        if added is not None:
+            locked.settlement["added"] = {"value": added.text, "unit": added_unit(sheet.plan)}
+        _move_with_orders(actor=actor, batch=locked, event="finish", note=_finish_note(locked, reason))
         return locked
 
     return in_transaction_with_retries(finish)
@@ -259,8 +267,32 @@ def _require_all_done(batch: Batch, steps: list[BenchStep]) -> None:
         raise NotInThisState(f"{noun} {', '.join(missing)} of {batch.reference} {verb} no record yet.")
 
 
-def _settled(sheet: Sheet, steps: list[BenchStep]) -> Settlement:
-    return settle(sheet.plan, readings_of(steps))
+def read_added(sheet: Sheet, text: str) -> TypedNumber | None:
+    """The solvent added after making up, None for an empty text.
+
+    Raises:
+        InvalidInput: field ``added``: no amount, or more than :func:`prepdesk.calc.settle.most_added`.
+    """
+    if not text.strip():
+        return None
+    try:
+        added = parse_positive(text)
+    except InputError as error:
+        raise InvalidInput({"added": error.text}) from error
+    most = most_added(sheet.plan)
+    if added.value > most:
+        unit = added_unit(sheet.plan)
+        raise InvalidInput(
+            {"added": f"At most {most:g} {unit} are added; with more it is a dilution, to be ordered as one."}
+        )
+    return added
+
+
+def _finish_note(batch: Batch, reason: str) -> str:
+    added = (batch.settlement or {}).get("added")
+    return "; ".join(
+        filter(None, [f"{added['value']} {added['unit']} of solvent added" if added else "", reason])
+    )
 
 
 # --- stock ------------------------------------------------------------------------------------
@@ -314,7 +346,15 @@ def _lot_id(step: dict[str, Any]) -> int | None:
     return int(lot["id"]) if lot else None
 
 
-def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, parents: list[int]) -> None:
+def _shelve(
+    *,
+    actor: User,
+    batch: Batch,
+    sheet: Sheet,
+    settlement: Settlement,
+    added: TypedNumber | None,
+    parents: list[int],
+) -> None:
     """Put the finished solution on the shelf and hold all of it for the batch's orders."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
@@ -322,6 +362,9 @@ def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, 
     # then the volume asked for stands for it.
     makes = sheet.plan["makes"]
     volume = makes if makes["unit"] in _ML_PER_UNIT else sheet.plan["volume"]
+    volume_ml = Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]]
+    if added is not None and added_unit(sheet.plan) == "mL":
+        volume_ml += added.value
     concentrations = settlement.concentrations
     alone = len(components) == 1 and concentrations[0].mol_per_l is not None
     lot = receive_prepared_lot(
@@ -331,7 +374,7 @@ def _shelve(*, actor: User, batch: Batch, sheet: Sheet, settlement: Settlement, 
         composition=[one.as_dict() for one in concentrations],
         concentration_mol_per_l=concentrations[0].mol_per_l_text if alone else "",
         relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
-        volume_base=to_base(Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]], "mL"),
+        volume_base=to_base(volume_ml, "mL"),
         parents=parents,
         expires_on=expiry_of(
             [substance.family or substance.key for substance in substances.values()], timezone.localdate()

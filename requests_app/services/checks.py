@@ -2,7 +2,6 @@
 
 import re
 from datetime import timedelta
-from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
@@ -20,6 +19,7 @@ from requests_app.drafts import (
     VOLUME_UNITS,
     OrderDraft,
     volume_of,
+    volume_problem,
 )
 from requests_app.selectors import sections_for
 
@@ -27,7 +27,6 @@ from requests_app.selectors import sections_for
 # a slip of the keyboard.
 EARLIEST_DUE: Final = timedelta(days=-1)
 LATEST_DUE: Final = timedelta(days=731)
-MAX_TOTAL_L: Final = 1000
 _ROOM_LENGTH: Final = 40
 _NOTES_LENGTH: Final = 2000
 
@@ -120,12 +119,9 @@ def _check_amounts(draft: OrderDraft, errors: dict[str, str]) -> None:
     elif draft.volume_unit not in VOLUME_UNITS:
         errors["volume_per_group"] = f"Choose one of: {', '.join(VOLUME_UNITS)}."
     elif not errors:
-        total = volume_of(draft)
-        litres = total.exact / (Decimal(1) if total.unit == "L" else Decimal(1000))
-        if litres > MAX_TOTAL_L:
-            errors["volume_per_group"] = (
-                f"{total.working}, which is more than {MAX_TOTAL_L} L. Check the unit and the groups."
-            )
+        problem = volume_problem(volume_of(draft))
+        if problem:
+            errors["volume_per_group"] = problem
 
 
 # --- what the calculation service says, in the words of the form ---------------------------------

@@ -6,11 +6,12 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
-from prepdesk.calc.settle import settle
 
 from inventory.amounts import from_base
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.settle import added_unit, judge_reading, settle
+from prepdesk.calc.typed import parse_positive
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
@@ -30,6 +31,7 @@ from requests_app.services.batches import (
     finish_batch,
     hand_over_batch,
     put_back_batch,
+    read_added,
     record_step,
 )
 from requests_app.views.parts import (
@@ -38,6 +40,7 @@ from requests_app.views.parts import (
     holds,
     identities,
     open_events,
+    sheet_lines,
     sheet_of,
 )
 
@@ -87,8 +90,10 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
     found = batch_with_everything(request.user, reference)
     asked = request.GET.get("revision", "")
     chosen = sheet_of(found, int(asked) if asked.isascii() and asked.isdigit() else None)
+    steps = _steps(found, chosen)
     context = {
-        **_common(found, chosen, _steps(found, chosen)),
+        **_common(found, chosen, steps),
+        "lines": sheet_lines(steps),
         "identities": identities(found, chosen),
         "newest": sheet_of(found),
         "cautions": cautions_of_the_whole(chosen.plan),
@@ -150,11 +155,26 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
             seen_version=form.cleaned_data["version"],
         )
     except InvalidInput as invalid:
+        ways = _ways_out(found, chosen, steps, form)
         _add_errors(form, invalid)
-        return _step_page(request, found, number, form, status=422, ask_reason=True)
+        return _step_page(request, found, number, form, status=422, ask_reason=True, ways=ways)
     except (Conflict, NotInThisState) as refusal:
         return _told(request, found.reference, number, refusal)
+    _warn_of_few_digits(request, chosen, form)
     return _onwards(request, found.reference)
+
+
+def _ways_out(found: Batch, chosen: BenchStep, steps: list[BenchStep], form: StepForm) -> tuple[str, ...]:
+    """What could be done with a reading outside its window, by what it would make of the solution."""
+    readings = {**readings_of(steps), chosen.step["number"]: parse_positive(form.reading_text)}
+    return settle(sheet_of(found).plan, readings).remedies
+
+
+def _warn_of_few_digits(request: SignedInRequest, chosen: BenchStep, form: StepForm) -> None:
+    if form.takes_reading:
+        judged = judge_reading(chosen.step, parse_positive(form.reading_text))
+        if judged.warning:
+            messages.warning(request, f"Step {chosen.step['number']}, {form.reading_text}: {judged.warning}")
 
 
 def _why_not(
@@ -202,6 +222,7 @@ def _step_page(
     *,
     status: int = 200,
     ask_reason: bool = False,
+    ways: tuple[str, ...] = (),
     refusal: DomainError | None = None,
 ) -> HttpResponse:
     sheet_now = sheet_of(found)
@@ -213,6 +234,7 @@ def _step_page(
         "step": chosen.step,
         "form": form,
         "ask_reason": ask_reason or bool(form.is_bound and form.wants_to_keep),
+        "ways": ways,
         "refusal": refusal,
         "done": [one for one in steps if one.is_done],
     }
@@ -247,38 +269,51 @@ def finish(request: SignedInRequest, reference: str) -> HttpResponse:
     """Say what is in the bottle and what closing the work will book, then close it."""
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
-    form = FinishForm(request.POST if request.method == "POST" else None, initial={"version": found.version})
-    if request.method == "POST" and form.is_valid():
+    sheet_now = sheet_of(found)
+    form = FinishForm(
+        request.POST if request.method == "POST" else None,
+        initial={"version": found.version},
+        unit=added_unit(sheet_now.plan),
+    )
+    if form.is_valid() and form.wants_to_close:
         try:
             done = finish_batch(
                 actor=request.user,
                 batch=found,
                 reason=form.cleaned_data["reason"],
+                added_text=form.added_text,
                 seen_version=form.cleaned_data["version"],
             )
         except InvalidInput as invalid:
             _add_errors(form, invalid)
         else:
-            messages.success(
-                request, f"{done.reference} is made and stands on the shelf as {done.prepared_lot}."
-            )
+            shelf = f"stands on the shelf as {done.prepared_lot}"
+            messages.success(request, f"{done.reference} is made and {shelf}.")
             return redirect("requests_app:batch", done.reference)
-    steps = _steps(found, sheet_of(found))
+    steps = _steps(found, sheet_now)
     if "finish" not in open_events(request.user, found, steps):
         return redirect("requests_app:batch", found.reference)
-    status = 422 if form.is_bound else 200
-    return render(request, "requests_app/finish.html", _finish_context(found, steps, form), status=status)
+    context = _finish_context(found, sheet_now, steps, form)
+    return render(request, "requests_app/finish.html", context, status=422 if form.errors else 200)
 
 
-def _finish_context(found: Batch, steps: list[BenchStep], form: FinishForm) -> dict[str, Any]:
-    sheet_now = sheet_of(found)
+def _finish_context(
+    found: Batch, sheet_now: Sheet, steps: list[BenchStep], form: FinishForm
+) -> dict[str, Any]:
     readings = readings_of(steps)
+    added = None
+    if form.is_bound and "added" in form.cleaned_data:
+        try:
+            added = read_added(sheet_now, form.added_text)
+        except InvalidInput as invalid:
+            _add_errors(form, invalid)
     promised = active_holds(found)
     used = drawn_amounts(sheet_now.plan, readings, promised)
     return {
         **_common(found, sheet_now, steps),
         "form": form,
-        "settlement": settle(sheet_now.plan, readings),
+        "as_read": settle(sheet_now.plan, readings).as_dict(),
+        "settlement": settle(sheet_now.plan, readings, added=added).as_dict(),
         "drawn": [(hold.lot, from_base(used[hold.pk], hold.lot.unit)) for hold in promised],
     }
 

@@ -4,7 +4,7 @@ One address takes all posts; the button says which step is meant (``step``). Not
 the steps on the server: every page carries all that was typed, so the back button loses nothing.
 """
 
-from typing import Any
+from typing import Any, Final
 
 from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
@@ -33,6 +33,8 @@ from requests_app.views.orders import address_of
 from requests_app.views.previews import preview_of
 
 Values = dict[str, Any]
+
+_EMPTY_ROW: Final[Values] = {"unit": "mol/L"}
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -94,7 +96,7 @@ def _rows_after(step: str, rows: list[Values]) -> list[Values]:
     event, _, rest = step.partition("-")
     index, _, key = rest.partition("-")
     if event == "add" and len(rows) < MAX_COMPONENTS:
-        return [*rows, {}]
+        return [*rows, _EMPTY_ROW]
     if not (index.isascii() and index.isdigit() and int(index) < len(rows)):
         return rows
     if event == "remove" and len(rows) > 1:
@@ -142,7 +144,8 @@ def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
     like = request.GET.get("like", "")
     if like:
         return values_like(selectors.order_with_everything(request.user, like))
-    return fresh_values(selectors.last_order_of(request.user)), [{}]
+    last, sections = selectors.last_order_of(request.user), selectors.sections_for(request.user)
+    return fresh_values(last, sections), [_EMPTY_ROW]
 
 
 def _typed(data: QueryDict) -> tuple[Values, list[Values]]:

@@ -57,6 +57,34 @@ def cautions_of_the_whole(plan: dict[str, Any]) -> list[dict[str, str]]:
     return [caution for caution in plan["cautions"] if caution["text"] not in said]
 
 
+@dataclass(frozen=True, slots=True)
+class SheetLine:
+    """One line of the sheet for paper.
+
+    Attributes:
+        bench_step: the step with its records.
+        cautions: those that are said here for the first time on the page.
+        lot: its code, where the sentence of the step does not name it.
+    """
+
+    bench_step: BenchStep
+    cautions: tuple[str, ...]
+    lot: str
+
+
+def sheet_lines(steps: list[BenchStep]) -> list[SheetLine]:
+    """The lines of the sheet: a caution stands where it first matters and is not repeated below."""
+    said: set[str] = set()
+    lines = []
+    for one in steps:
+        texts = [caution["text"] for caution in one.step.get("cautions") or ()]
+        fresh = tuple(text for text in texts if text not in said)
+        said.update(texts)
+        code = (one.step.get("lot") or {}).get("code", "")
+        lines.append(SheetLine(one, fresh, "" if code in one.step["text"] else code))
+    return lines
+
+
 def certified(lot: Lot) -> str:
     """What the label of a lot says about its content: ``assay 99.5 ± 0.2 %``."""
     parts = []

@@ -5,7 +5,7 @@ from typing import Any
 
 from prepdesk.calc.errors import RequestRefused
 from requests_app import sheets
-from requests_app.drafts import VolumeWanted, volume_of
+from requests_app.drafts import VolumeWanted, volume_of, volume_problem
 from requests_app.forms import ComponentFormSet, OrderForm, draft_from
 
 
@@ -63,6 +63,9 @@ def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:
         volume = volume_of(draft_from(form, ())) if _can_add_up(form) else None
         return Preview(missing=tuple(missing), unread=tuple(unread), volume=volume)
     draft = draft_from(form, components)
+    problem = volume_problem(volume_of(draft))
+    if problem:
+        return Preview(unread=(problem,))
     try:
         _, plan = sheets.plan_for(draft)
     except RequestRefused as refused:
@@ -95,8 +98,8 @@ def _sort(
 ) -> None:
     for name in (*needed, *read):
         for error in form.errors.as_data().get(name, ()):
-            if error.code == "required" and name in needed:
-                missing.append(needed[name])
+            if error.code == "required":
+                missing.append(needed.get(name, "a unit"))
             else:
                 unread.extend(error.messages)
 

@@ -85,13 +85,13 @@ def test_no_error_no_summary(context):
 
 def test_a_quantity_shows_value_unit_and_window_in_words():
     text = re.sub(r"<[^>]+>", "", draw('{% quantity "58.50" "g" low="58.39" high="58.61" %}'))
-    assert text == "58.50 g between 58.39 and 58.61 g"
+    assert text == "58.50 g (58.39 to 58.61 g)"
     plan = {
         "quantity": {"value": "2.40", "unit": "mL"},
         "window": {"low": "2.3", "high": "2.5", "unit": "mL"},
     }
     text = re.sub(r"<[^>]+>", "", draw("{% quantity step.quantity window=step.window %}", step=plan))
-    assert text == "2.40 mL between 2.3 and 2.5 mL"
+    assert text == "2.40 mL (2.3 to 2.5 mL)"
 
 
 def test_a_state_is_a_word_with_a_shape_that_is_not_read_twice():

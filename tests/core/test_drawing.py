@@ -196,7 +196,7 @@ def rendered(plan, size="full"):
 
 
 def test_the_svg_is_well_formed_named_and_without_inline_style(two_stages):
-    svg = ET.fromstring(rendered({"route": two_stages})).find("svg")
+    svg = ET.fromstring(rendered({"route": two_stages}, "small")).find("svg")
     assert svg.get("role") == "img"
     title, desc = svg.find("title"), svg.find("desc")
     assert svg.get("aria-labelledby") == title.get("id")
@@ -206,11 +206,19 @@ def test_the_svg_is_well_formed_named_and_without_inline_style(two_stages):
     assert all("style" not in element.attrib for element in svg.iter())
 
 
-def test_two_drawings_on_one_page_have_their_own_names(one_stage):
-    first, second = rendered({"route": one_stage}), rendered({"route": one_stage})
-    assert ET.fromstring(first).find("svg").get("aria-labelledby") != ET.fromstring(second).find("svg").get(
-        "aria-labelledby"
-    )
+def test_drawings_on_one_page_have_their_own_names(one_stage):
+    page = ET.fromstring(f"<p>{rendered({'route': one_stage})}{rendered({'route': one_stage})}</p>")
+    names = [svg.get("aria-labelledby") for svg in page.iter("svg")]
+    assert len(names) == 4
+    assert len(set(names)) == 4
+
+
+def test_a_full_drawing_brings_the_one_for_narrow_screens(one_stage):
+    page = ET.fromstring(f"<p>{rendered({'route': one_stage})}</p>")
+    assert [box.get("class") for box in page] == [
+        "route-drawing route-drawing-full",
+        "route-drawing route-drawing-narrow",
+    ]
 
 
 def test_a_plan_without_a_route_draws_nothing():

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from prepdesk.core.notation import apparatus_words, formula_pieces, number_words, size_words
+from prepdesk.core.notation import apparatus_words, formula_pieces, number_words, size_words, together
 from prepdesk.core.templatetags.prepdesk import chem
 
 
@@ -67,6 +67,13 @@ def test_apparatus_is_named_with_size_and_class():
     balance = {"type": "balance", "readability": {"value": "0.01", "unit": "g"}, "class": ""}
     assert apparatus_words(balance) == "balance, 0.01 g"
     assert apparatus_words(None) == ""
+
+
+def test_a_number_stays_with_its_unit():
+    assert together("Close 1.0 mol/L of 96 % w/w, stage 2") == (
+        "Close 1.0\u00a0mol/L of 96\u00a0% w/w, stage\u00a02"
+    )
+    assert together("2 grams, 5 Litres, 3 molecules") == "2 grams, 5 Litres, 3 molecules"
 
 
 def test_large_vessels_are_named_in_litres():

@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from prepdesk.core.times import absolute_words, late_words, relative_words
+from prepdesk.core.times import absolute_words, late_words, relative_words, since_words
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -47,3 +47,8 @@ def test_a_time_is_shown_on_the_departments_clock_with_its_weekday(settings):
 
 def test_another_year_is_named():
     assert absolute_words(datetime(2027, 1, 4, 9, 0, tzinfo=UTC), NOW) == "Mon 4 Jan 2027, 09:00"
+
+
+def test_since_names_the_day_only_when_it_is_another_one():
+    assert since_words(NOW - timedelta(hours=2), NOW) == "since 06:00"
+    assert since_words(NOW - timedelta(hours=10), NOW) == "since Sun 1 Mar, 22:00"

@@ -119,7 +119,9 @@ def test_a_substance_page_shows_its_other_forms_cautions_and_lots(at_bench, bott
 
 def test_a_substance_nobody_reviewed_says_so_instead_of_nothing(at_bench):
     Substance.objects.create(key="own", name="own dye", formula="C20H14O4", record={"state": "solid"})
-    assert "Nobody has reviewed this substance here" in words(at_bench.get(page("substance", "own")))
+    assert "Nobody has reviewed the hazards of this substance here" in words(
+        at_bench.get(page("substance", "own"))
+    )
 
 
 def test_a_row_whose_formula_cannot_be_read_is_still_shown(at_bench):
@@ -301,6 +303,10 @@ def test_an_empty_form_names_what_is_needed(at_bench):
     response = at_bench.post(page("lot_receive"), {"idempotency_key": "k"})
     assert response.status_code == 422
     assert set(field_errors(response)) >= {"substance", "kind", "amount", "unit"}
+    without_kind = at_bench.post(
+        page("lot_receive"), {"idempotency_key": "k", "amount": "2,5.0", "unit": "g"}
+    )
+    assert set(field_errors(without_kind)) == {"substance", "kind", "amount"}
 
 
 def test_the_link_of_a_substance_fills_in_what_is_known(at_bench, salt):
@@ -342,11 +348,11 @@ def count(lot, **more) -> dict[str, object]:
 
 def test_a_count_is_first_shown_in_figures_and_saved_by_the_second_step(at_bench, bottle):
     lot = bottle("500")
-    shown = at_bench.post(page("lot_correct", lot.code), count(lot))
+    shown = at_bench.get(page("lot_correct", lot.code), count(lot))
     assert shown.status_code == 200
     assert "On hand, by the ledger 500 g Correction −12.5 g On hand afterwards 487.5 g" in words(shown)
     assert Movement.objects.count() == 1
-    saved = at_bench.post(page("lot_correct", lot.code), count(lot, confirmed="1"), follow=True)
+    saved = at_bench.post(page("lot_correct", lot.code), count(lot), follow=True)
     assert "The ledger is corrected" in words(saved)
     lot.refresh_from_db()
     assert lot.on_hand == 487_500_000
@@ -355,7 +361,9 @@ def test_a_count_is_first_shown_in_figures_and_saved_by_the_second_step(at_bench
 
 def test_from_the_figures_one_can_go_back_to_what_was_typed(at_bench, bottle):
     lot = bottle("500")
-    response = at_bench.post(page("lot_correct", lot.code), count(lot, edit="1"))
+    figures = at_bench.get(page("lot_correct", lot.code), count(lot)).content.decode()
+    (back,) = re.findall(r'href="([^"]*edit=1)"', figures)
+    response = at_bench.get(page("lot_correct", lot.code) + unescape(back))
     assert response.status_code == 200
     text = response.content.decode()
     assert re.search(r'<input type="text" name="counted" value="487,5"', text)
@@ -367,7 +375,7 @@ def test_a_count_after_somebody_drew_is_told_and_asked_again_for_the_bottle_as_i
 ):
     lot = bottle("500")
     dispose(actor=second_prep, lot=lot, amount="5", unit="g", reason="Spilled", idempotency_key="d")
-    response = at_bench.post(page("lot_correct", lot.code), count(lot, confirmed="1"))
+    response = at_bench.post(page("lot_correct", lot.code), count(lot))
     assert response.status_code == 409
     said = words(response)
     assert "When the page was shown" in said
@@ -376,7 +384,7 @@ def test_a_count_after_somebody_drew_is_told_and_asked_again_for_the_bottle_as_i
     assert 'value="487,5"' in text
     key = re.search(r'name="idempotency_key" value="(\w+)"', text)[1]
     expected = re.search(r'name="expected_on_hand" value="(\d+)"', text)[1]
-    again = count(lot, confirmed="1", idempotency_key=key, expected_on_hand=expected)
+    again = count(lot, idempotency_key=key, expected_on_hand=expected)
     assert at_bench.post(page("lot_correct", lot.code), again).status_code == 302
     lot.refresh_from_db()
     assert lot.on_hand == 487_500_000
@@ -388,15 +396,16 @@ def test_a_count_after_somebody_drew_is_told_and_asked_again_for_the_bottle_as_i
 )
 def test_a_count_that_cannot_be_read_is_a_422_beside_its_field(at_bench, bottle, more, field):
     lot = bottle("500")
-    response = at_bench.post(page("lot_correct", lot.code), count(lot, **more))
-    assert response.status_code == 422
-    assert set(field_errors(response)) == {field}
+    for send in (at_bench.get, at_bench.post):
+        response = send(page("lot_correct", lot.code), count(lot, **more))
+        assert response.status_code == 422
+        assert set(field_errors(response)) == {field}
 
 
 def test_a_double_click_on_the_second_step_corrects_once(at_bench, bottle):
     lot = bottle("500")
     for _ in range(2):
-        assert at_bench.post(page("lot_correct", lot.code), count(lot, confirmed="1")).status_code == 302
+        assert at_bench.post(page("lot_correct", lot.code), count(lot)).status_code == 302
     assert Movement.objects.filter(kind="corrected").count() == 1
 
 
@@ -404,11 +413,11 @@ def test_disposing_shows_the_figures_and_defers_to_the_local_rules(at_bench, bot
     lot = bottle("10")
     typed = {"amount": "10", "unit": "g", "reason": "Caked", "idempotency_key": "d"}
     typed["expected_on_hand"] = lot.on_hand
-    shown = words(at_bench.post(page("lot_dispose", lot.code), typed))
+    shown = words(at_bench.get(page("lot_dispose", lot.code), typed))
     assert "Goes to waste −10 g On hand afterwards 0 g" in shown
     assert "marked as empty" in shown
     assert "safety officer" in shown
-    at_bench.post(page("lot_dispose", lot.code), {**typed, "confirmed": "1"})
+    at_bench.post(page("lot_dispose", lot.code), typed)
     lot.refresh_from_db()
     assert (lot.on_hand, lot.state) == (0, "empty")
 
@@ -540,6 +549,21 @@ def test_apparatus_is_added_with_the_standard_its_class_means(at_bench):
     assert (item.apparatus_class, item.standard, item.count) == ("A", "ISO 1042:1998", 12)
     # ISO 1042:1998: 0.15 mL for a class A flask of 250 mL.
     assert "250 mL Class A, ISO 1042:1998 ± 0.15 mL by the standard 12" in words(response)
+
+
+def test_a_double_click_adds_the_apparatus_once(at_bench):
+    typed = {"type": "beaker", "count": "12", "nominal_ml": "400", "idempotency_key": "a"}
+    for _ in range(2):
+        assert at_bench.post(page("apparatus_new"), typed).status_code == 302
+    assert ApparatusItem.objects.get().count == 12
+
+
+def test_a_double_click_recalls_once(at_bench, bottle):
+    lot = bottle()
+    typed = {"reason": "Supplier's letter", "idempotency_key": "s"}
+    for _ in range(2):
+        assert at_bench.post(page("lot_state", lot.code, "recall"), typed).status_code == 302
+    assert LotEvent.objects.count() == 1
 
 
 def test_measuring_ware_without_a_known_limit_is_refused_with_what_would_do(at_bench):

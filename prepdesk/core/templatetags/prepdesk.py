@@ -18,7 +18,14 @@ from django.utils.safestring import SafeString
 from prepdesk.core import times
 from prepdesk.core.budget import budget_charts
 from prepdesk.core.drawing import FULL, OUTLINES, SMALL, draw_route
-from prepdesk.core.notation import amount_words, apparatus_words, formula_pieces, number_words
+from prepdesk.core.notation import (
+    amount_words,
+    apparatus_words,
+    formula_pieces,
+    number_words,
+    together,
+    window_words,
+)
 
 register = template.Library()
 
@@ -72,6 +79,19 @@ def amount(value: object) -> str:
     return amount_words(value)
 
 
+@register.filter(name="together")
+def together_filter(text: object) -> str:
+    """Keep numbers with their units where a heading breaks."""
+    return together(str(text))
+
+
+@register.filter
+def window(step: Mapping[str, Any]) -> str:
+    """The readings of a step that are inside, in words, empty where none is taken."""
+    bounds = step.get("window")
+    return window_words(bounds["low"], bounds["high"], step["quantity"]["unit"]) if bounds else ""
+
+
 @register.filter
 def apparatus(equipment: object) -> str:
     """Apparatus of a plan in words: ``500 mL one-mark flask, class A``."""
@@ -88,6 +108,12 @@ def late(due: datetime) -> str:
 def action_words(action: str) -> str:
     """The trade's words for an action of the plan: ``make up to the mark``."""
     return {"make_up": "make up to the mark"}.get(action, action.replace("_", " "))
+
+
+@register.filter
+def since(moment: datetime) -> str:
+    """``since 09:00``, with the day when it is not today."""
+    return times.since_words(moment)
 
 
 @register.simple_tag
@@ -113,8 +139,7 @@ def quantity(
     return {
         "value": number_words(value),
         "unit": unit,
-        "low": number_words(low),
-        "high": number_words(high),
+        "window": window_words(low, high, unit) if low and high else "",
         "size": size,
     }
 
@@ -164,11 +189,21 @@ def person(user: Any) -> dict[str, object]:
 
 @register.inclusion_tag("core/_route_drawing.html")
 def route_drawing(plan: Mapping[str, Any] | None, size: str = "full") -> dict[str, object]:
-    """Draw the route of a plan; ``size`` is ``full`` or ``small``."""
+    """Draw the route of a plan; ``size`` is ``full`` or ``small``.
+
+    A full drawing brings its small one with it, for screens too narrow to read the labels of the first;
+    styles show one of the two.
+    """
     route = (plan or {}).get("route") or []
-    drawing = draw_route(route, SMALL if size == "small" else FULL)
+    drawings = [("small", draw_route(route, SMALL))]
+    if size == "full":
+        drawings = [("full", draw_route(route, FULL)), ("narrow", drawings[0][1])]
     # Several drawings may stand on one page, and their titles need names of their own.
-    return {"drawing": drawing, "size": size, "id": f"route-{secrets.token_hex(4)}"}
+    return {
+        "drawings": [
+            (name, f"route-{secrets.token_hex(4)}", drawn) for name, drawn in drawings if drawn.height
+        ]
+    }
 
 
 @register.inclusion_tag("core/_apparatus.html")

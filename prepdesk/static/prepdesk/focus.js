@@ -1,4 +1,5 @@
-// Moves the focus to what a person must read first: the error summary of a page or of a swapped part.
+// Moves the focus to what a person must read first: the error summary of a page or of a swapped part;
+// and lets the keyboard reach what scrolls sideways.
 "use strict";
 
 (function () {
@@ -21,6 +22,25 @@
       lead(event.detail.elt);
     }
   });
+  // A table that is wider than its box is scrolled by keyboard too; one that fits is no stop on the way.
+  function markScrollers() {
+    for (const box of document.querySelectorAll(".table-box")) {
+      if (box.scrollWidth > box.clientWidth) {
+        const caption = box.querySelector("caption");
+        box.tabIndex = 0;
+        box.setAttribute("role", "group");
+        box.setAttribute("aria-label", caption ? caption.textContent.trim() : "Table");
+      } else {
+        box.removeAttribute("tabindex");
+        box.removeAttribute("role");
+        box.removeAttribute("aria-label");
+      }
+    }
+  }
+  document.addEventListener("DOMContentLoaded", markScrollers);
+  document.addEventListener("htmx:afterSettle", markScrollers);
+  window.addEventListener("resize", markScrollers);
+
   // A link of the summary goes to the field itself, so that typing can start at once.
   document.addEventListener("click", function (event) {
     const link = event.target.closest ? event.target.closest(".error-summary a[href^='#']") : null;

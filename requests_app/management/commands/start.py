@@ -1,8 +1,10 @@
 """One command for a first look: set up what is missing, then serve."""
 
 import errno
+import os
 import socket
 import sys
+from io import StringIO
 from typing import Any
 
 from django.conf import settings
@@ -36,6 +38,8 @@ class Command(BaseCommand):
         settings.VAR_DIR.mkdir(parents=True, exist_ok=True)
         self._set_up()
         self._say_where(host, port)
+        # Django's own warning that this is no production server; for a first look it only alarms.
+        os.environ.setdefault("DJANGO_RUNSERVER_HIDE_WARNING", "true")
         call_command("runserver", f"{host}:{port}", use_reloader=False, skip_checks=True)
 
     def _require_free(self, host: str, port: int) -> None:
@@ -55,11 +59,11 @@ class Command(BaseCommand):
         executor = MigrationExecutor(connection)
         if executor.migration_plan(executor.loader.graph.leaf_nodes()):
             self.stdout.write("Preparing the database ...")
-            call_command("migrate", interactive=False, verbosity=0)
+            call_command("migrate", interactive=False, verbosity=0, skip_checks=True)
         if not User.objects.exists():
             self.stdout.write("Loading the catalogue and the demo scenario ...")
-            call_command("load_catalogue", verbosity=0)
-            call_command("load_demo", verbosity=0)
+            call_command("load_catalogue", stdout=StringIO())
+            call_command("load_demo", stdout=StringIO())
 
     def _say_where(self, host: str, port: int) -> None:
         shown = "localhost" if host in ("127.0.0.1", "0.0.0.0", "::1") else host  # noqa: S104 (only compared)

@@ -1,0 +1,189 @@
+"""The stockroom's pages in a real browser: reached by keyboard, hit with gloves, read on paper."""
+
+import io
+import re
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
+from pypdf import PdfReader
+
+from requests_app.models import StepRecord
+from requests_app.services.batches import claim_batch
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+AXE = {
+    "runOnly": {
+        "type": "tag",
+        "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    }
+}
+BOXES = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), summary')]
+  .filter(e => e.checkVisibility() && !e.classList.contains('skip-link'))
+  .map(e => { const r = e.getBoundingClientRect(); return [e.innerText || e.name, r.width, r.height]; })"""
+TABLETS = [(768, 1024), (1024, 768)]
+
+
+@pytest.fixture
+def batch(send, salt, prep):
+    return claim_batch(actor=prep, batch=send().batch)
+
+
+@pytest.fixture
+def go(live_server, page, client, prep):
+    """Open an address as the person of the stockroom."""
+    client.force_login(prep)
+    cookie = client.cookies["sessionid"].value
+    page.context.add_cookies([{"name": "sessionid", "value": cookie, "url": live_server.url}])
+
+    def open_(path):
+        page.goto(live_server.url + path)
+        return page
+
+    return open_
+
+
+def step_with_window(batch):
+    return next(step for step in batch.sheets.first().plan["steps"] if step.get("window"))
+
+
+def violations(page):
+    return [
+        f"{found['id']}: {found['nodes'][0]['html'][:120]}"
+        for found in Axe().run(page, options=AXE).response["violations"]
+    ]
+
+
+def test_the_scan_for_barriers_can_fail(page):
+    page.set_content("<html><body><img src='x.png'><input><button></button></body></html>")
+    found = " ".join(violations(page))
+    assert "image-alt" in found
+    assert "label" in found
+    assert "button-name" in found
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_barrier_is_found_on_the_pages_of_the_stockroom(go, page, batch, scheme):
+    page.emulate_media(color_scheme=scheme)
+    number = step_with_window(batch)["number"]
+    for path in ("/queue/", f"/batches/{batch.reference}/", f"/batches/{batch.reference}/sheet/"):
+        assert violations(go(path)) == [], path
+    go(f"/batches/{batch.reference}/steps/{number}/")
+    assert violations(page) == []
+    page.get_by_label("Reading").fill("0.1")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Keep this reading with the reason")).to_be_visible()
+    assert violations(page) == []
+
+
+@pytest.mark.parametrize("size", TABLETS)
+def test_every_target_at_the_bench_is_large_enough_for_a_glove(go, page, batch, size):
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    go(f"/batches/{batch.reference}/steps/{step_with_window(batch)['number']}/")
+    page.get_by_label("Reading").fill("0.1")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Keep this reading with the reason")).to_be_visible()
+    for name, width, height in page.evaluate(BOXES):
+        assert height >= 56, name
+        assert width >= 56, name
+
+
+@pytest.mark.parametrize("size", [*TABLETS, (1280, 800)])
+def test_the_number_to_reach_is_read_at_arms_length(go, page, batch, size):
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    go(f"/batches/{batch.reference}/steps/{step_with_window(batch)['number']}/")
+    value = page.locator(".bench-value")
+    assert float(value.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")) >= 96
+    box = value.bounding_box()
+    assert box["x"] >= 0
+    assert box["x"] + box["width"] <= size[0]
+
+
+@pytest.mark.parametrize("path", ["/queue/", "/batches/{}/", "/batches/{}/steps/1/", "/batches/{}/sheet/"])
+def test_nothing_scrolls_sideways_on_a_narrow_screen(go, page, batch, path):
+    page.set_viewport_size({"width": 320, "height": 800})
+    go(path.format(batch.reference))
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+
+
+def test_a_batch_is_made_by_keyboard_alone(go, page, batch):
+    go(f"/batches/{batch.reference}/")
+    steps = batch.sheets.first().plan["steps"]
+    page.get_by_role("link", name="Begin with step 1").focus()
+    page.keyboard.press("Enter")
+    for step in steps:
+        page.wait_for_url(f"**/steps/{step['number']}/")
+        if step.get("window"):
+            expect(page.get_by_label("Reading")).to_be_focused()
+            page.keyboard.type(step["quantity"]["value"])
+        else:
+            page.get_by_role("button", name="Done", exact=True).focus()
+        page.keyboard.press("Enter")
+    page.wait_for_url("**/finish/")
+    assert StepRecord.objects.count() == len(steps)
+
+
+def test_the_enter_of_a_scanner_presses_nothing_where_no_reading_is_taken(go, page, batch):
+    steps = batch.sheets.first().plan["steps"]
+    for step in steps:
+        go(f"/batches/{batch.reference}/steps/{step['number']}/")
+        if not step.get("window"):
+            break
+        page.get_by_label("Reading").fill(step["quantity"]["value"])
+        page.keyboard.press("Enter")
+        page.wait_for_url(f"**/steps/{step['number'] + 1}/")
+    before = StepRecord.objects.count()
+    page.keyboard.type("L00017X", delay=2)
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(500)
+    assert StepRecord.objects.count() == before
+    assert page.url.endswith(f"/steps/{step['number']}/")
+
+
+def test_a_scanned_code_in_the_field_is_refused_and_the_next_reading_replaces_it(go, page, batch):
+    step = step_with_window(batch)
+    go(f"/batches/{batch.reference}/steps/{step['number']}/")
+    page.keyboard.type("L00017X", delay=2)
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("is not a number").first).to_be_visible()
+    expect(page.get_by_label("Reading")).to_have_value("L00017X")
+    assert StepRecord.objects.count() == 0
+    page.keyboard.type(step["quantity"]["value"])
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/steps/{step['number'] + 1}/")
+    assert StepRecord.objects.get().reading_text == step["quantity"]["value"]
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_sheet_fits_on_one_page_with_its_number_and_no_menu(go, page, batch, paper):
+    go(f"/batches/{batch.reference}/sheet/")
+    reader = PdfReader(io.BytesIO(page.pdf(format=paper, prefer_css_page_size=False)))
+    assert len(reader.pages) == 1
+    text = reader.pages[0].extract_text()
+    flat = re.sub(r"\s+", " ", text)
+    for part in (batch.reference, "revision 1", "Printed", "Made by", "7647-14-5", "Page 1 of 1"):
+        assert part in flat, part
+    for gone in ("Sign out", "Queue", "Orders", "Print the sheet", "Skip to"):
+        assert gone not in flat, gone
+
+
+def test_numbers_on_paper_are_24_points_and_the_text_11(go, page, batch):
+    go(f"/batches/{batch.reference}/sheet/")
+    page.emulate_media(media="print")
+
+    def points(selector):
+        pixels = page.locator(selector).first.evaluate("e => parseFloat(getComputedStyle(e).fontSize)")
+        return pixels * 72 / 96
+
+    assert points(".sheet-quantity .quantity-value") >= 24
+    assert points(".sheet-steps td") >= 11
+    box = page.locator(".sheet-box").first.bounding_box()
+    assert min(box["width"], box["height"]) >= 26, "7 mm, for a pen"
+
+
+def test_the_state_is_told_without_colour(go, page, batch):
+    go("/queue/")
+    row = page.locator(".queue-row").first
+    expect(row.locator("[data-state=claimed]")).to_have_text("Claimed")
+    assert row.locator("[data-state=claimed] svg path").count() == 1
