@@ -57,7 +57,7 @@ def test_every_error_is_collected_at_its_own_field():
     request = order(
         component("NaCl", "NaN", "mol/L"),
         component("unobtainium chloride", "1", "furlong"),
-        component("", "-1", "mol/L"),
+        component("", "-1", "mol"),
         volume="0",
         tolerance_percent=-1,
         temperature_c=99,
@@ -69,6 +69,7 @@ def test_every_error_is_collected_at_its_own_field():
         "components.1.target.unit": "unknown_unit",
         "components.2.substance": "required",
         "components.2.target.value": "not_positive",
+        "components.2.target.unit": "unknown_unit",
         "volume.value": "not_positive",
         "tolerance_percent": "not_positive",
         "temperature_c": "out_of_range",

@@ -166,6 +166,7 @@ def test_every_bad_field_comes_back_with_its_path(ask):
         "components.0.substance": "ambiguous_substance",
         "components.0.target.value": "not_a_number",
         "volume.value": "not_positive",
+        "volume.unit": "unknown_unit",
     }
 
 

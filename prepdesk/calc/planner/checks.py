@@ -9,8 +9,10 @@ from prepdesk.calc.errors import InputError, Problem
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.mixtures import groups_of, incompatible
 from prepdesk.calc.model import Density, LotSource, PreparationRequest, SolidSource
+from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.refusal import Impossible, stop, warn
-from prepdesk.calc.planner.supplies import Choice, Supply
+from prepdesk.calc.planner.supplies import Choice
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.sentences import joined
 from prepdesk.calc.solubility import NoSolubility, Solubility, solubility_g_per_100g_water
@@ -28,6 +30,9 @@ WATER_G_PER_L: Final = 1000.0
 # Volume a gram of solute adds to water [mL], high enough to stay on the dilute side.
 SOLUTE_ML_PER_G: Final = 0.6
 
+# Smallest net weight of USP <41>: 820 times the readability for a tolerance of 0.10 %.
+USP_DIVISIONS: Final = 820.0
+USP_TOLERANCE: Final = 0.0010
 # Below this tolerance a substance that changes in its bottle is worth a word (common practice) [1].
 STANDARDISE_BELOW: Final = 0.01
 _UNSTEADY: Final = {
@@ -192,6 +197,26 @@ def form_of(want: Want, supply: Supply) -> list[Problem]:
         else f"the figure asked for means grams of {one}, and the amounts are worked out for {other}"
     )
     return [warn("other_form", f"{one} was named and the bottle holds {other}: {meaning}.")]
+
+
+def light_weighing(want: Want, measure: Measure) -> list[Problem]:
+    """Warn where so little is weighed that the display's last digit alone uses up the tolerance.
+
+    Source: USP <41>: 820 times the readability for 0.10 %, scaled to the tolerance asked for.
+    """
+    if not measure.weighed:
+        return []
+    least = USP_DIVISIONS * measure.tool.step * USP_TOLERANCE / want.tolerance
+    if measure.exact / measure.times >= least:
+        return []
+    return [
+        warn(
+            "below_minimum_weight",
+            f"{want.name}: {measure.exact / measure.times:.3g} g is less than the {least:.2g} g that a"
+            f" balance reading to {measure.tool.step:g} g should weigh for {100 * want.tolerance:.3g} %"
+            " (USP <41>, 820 times its readability for 0.10 %, scaled).",
+        )
+    ]
 
 
 def above_source(want: Want, choice: Choice) -> list[Problem]:

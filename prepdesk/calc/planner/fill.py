@@ -9,7 +9,7 @@ from prepdesk.calc.model import Amount, Apparatus, RouteInput
 from prepdesk.calc.planner.account import as_shown, significant, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Tool
 from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.writer import Group, Writer, handling, is_hot, portions_of, window_of
 
 # Part of the volume that the solids are dissolved in; enough room stays for three rinsings.
@@ -175,6 +175,7 @@ class _Job:
     def _mark_carboy(self) -> None:
         carboy = self.filling.name
         volume = volume_shown(self.filling.volume_ml)
+        portion = volume_shown(min(self.filling.tool.size, self.filling.volume_ml))
         self.writer.add(
             "measure",
             sentences.mark_carboy(
@@ -182,7 +183,7 @@ class _Job:
                 self.writer.solvent,
             ),
             substance=self.writer.solvent,
-            quantity=volume,
+            quantity=portion,
             equipment=self.filling.tool.apparatus,
             shown=f"{self.filling.portions} portions of at most {self.filling.tool.size:g} mL",
         )  # fmt: skip

@@ -13,12 +13,13 @@ from prepdesk.calc.ions import ion_totals
 from prepdesk.calc.model import Amount, Density, RouteInput
 from prepdesk.calc.planner.account import as_shown, decimals_of, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.draft import Draft, concentration_of, density_of_mix, draw_of, title_of
+from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of, title_of
 from prepdesk.calc.planner.fill import Entry, ordered_entries
 from prepdesk.calc.planner.mass_route import Composition, MassQuestion, MassRoute, composition_of
 from prepdesk.calc.planner.measures import Measure
+from prepdesk.calc.planner.mix_density import density_of_mix
 from prepdesk.calc.planner.refusal import Impossible, stop, warn
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.volume_plan import wanted_volume_ml, write_end
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling, portions_of, window_of

@@ -21,6 +21,7 @@ from prepdesk.calc.planner.checks import (
     form_of,
     intermediate_limit,
     keeps_badly,
+    light_weighing,
     over_solubility,
     room_for,
     solubility_of,
@@ -29,15 +30,18 @@ from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.mass_plan import composition_for, per_volume, write_mass_plan
 from prepdesk.calc.planner.mass_route import MassFound, MassQuestion, find_mass_route
 from prepdesk.calc.planner.refusal import Impossible, stop
-from prepdesk.calc.planner.search import Found, Question, Route, search
+from prepdesk.calc.planner.search import Found, Question, Route, nearest, search
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
-from prepdesk.calc.planner.supplies import Choice, Supply, choice_for, density_input, with_input
+from prepdesk.calc.planner.supplies import Choice, choice_for, with_input
+from prepdesk.calc.planner.supply import Supply, density_input
 from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_unreachable
 from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
 from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
 from prepdesk.calc.uncertainty import Room
 
+# What must not be made gets no steps; every other stop still shows what would be done.
+NO_STEPS: Final = frozenset({"incompatible", "needs_other_solvent"})
 # Bottles of one substance that are compared when everything is weighed together.
 MAX_BOTTLES: Final = 3
 
@@ -80,6 +84,8 @@ def _plan(draft: Draft, catalogue: Catalogue, shelf: Shelf) -> None:
             say_not_on_shelf(draft, want, choice)
     bench = bench_of(standard_set() if request.equipment == "standard" else shelf.apparatus)
     draft.note(*chemistry_of(draft.wants, request.solvent))
+    if any(one.severity == "stop" for one in draft.problems if one.code in NO_STEPS):
+        return
     by_mass = [want.by_mass for want in draft.wants]
     if all(by_mass):
         _plan_by_mass(draft, choices, bench)
@@ -181,17 +187,23 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
         within_free=True,
     )
     found = search(question, bench)
-    if found.best is None:
+    if found.best is None and found.short:
         # With a full bottle it might do: then the sheet shows what is missing instead of an apparatus.
         full = search(replace(question, within_free=False), bench)
         found = full if full.best is not None or found.closest is None else found
+    if found.best is None and found.closest is not None:
+        found.closest = nearest(question, bench, found.closest)
     route = _chosen(draft, found, choices, bench)
     if route is None:
         return
     write_volume_plan(draft, route, bench)
     explain(draft, route, found.runner_up)
     for want, chain in zip(draft.wants, route.chains, strict=True):
-        draft.note(*form_of(want, chain.supply), *keeps_badly(want, chain.supply))
+        draft.note(
+            *form_of(want, chain.supply),
+            *keeps_badly(want, chain.supply),
+            *light_weighing(want, chain.first),
+        )
     say_shortages(
         draft,
         choices,

@@ -8,11 +8,13 @@ from typing import Final
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
 from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK, TEMPERING
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel, vessels_for
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.uncertainty import BATH_HALF_WIDTH_K, COVERAGE, Room
 
+# A route this much further from the tolerance than the closest one counts as equally near [1].
+NEARLY: Final = 1.02
 # An intermediate costs at least its flask, its pipette and the care: no stage is cheaper than this.
 LEAST_STAGE_MINUTES: Final = DISSOLVING + MAKE_UP_FLASK + EXTRA_STAGE
 
@@ -55,11 +57,13 @@ class Found:
         best: the cheapest route that fits, if any.
         runner_up: the next one by another way.
         closest: the route that comes nearest to the tolerance, when none fits.
+        short: whether a bottle was passed over because too little of it is free.
     """
 
     best: Route | None = None
     runner_up: Route | None = None
     closest: Route | None = None
+    short: bool = False
 
     def offer(self, route: Route) -> None:
         """Keep a route in the place it deserves."""
@@ -105,6 +109,20 @@ def search(question: Question, bench: Bench) -> Found:
     return found
 
 
+def nearest(question: Question, bench: Bench, closest: Route) -> Route:
+    """The route to show when none fits: about as close as the closest, with the least work.
+
+    Where one input spends far more than the tolerance, a finer balance and a water bath take much work
+    and gain nothing; they are left out unless they bring the result nearer by a fiftieth.
+    """
+    wants = tuple(
+        replace(want, tolerance=max(want.tolerance, NEARLY * chain.spends(closest.vessel.variance)))
+        for want, chain in zip(question.wants, closest.chains, strict=True)
+    )
+    found = search(replace(question, wants=wants), bench)
+    return found.best or closest
+
+
 def _beaten(found: Found, minutes: float) -> bool:
     """Whether a route of at least so many minutes can't win any more."""
     return found.best is not None and found.best.minutes <= minutes
@@ -126,6 +144,7 @@ def _search(
             break
         finder = _Finder(question, vessel, bench, room_variance, depth, relaxed)
         picks = finder.picks()
+        found.short = found.short or finder.short
         if depth and not any(pick.used_depth == depth for pick in picks):
             continue
         for chains in _combinations(picks):
@@ -158,6 +177,7 @@ class _Finder:
     room_variance: float
     depth: int
     relaxed: bool
+    short: bool = False
 
     def picks(self) -> list[_Pick]:
         """One pick per component."""
@@ -194,6 +214,7 @@ class _Finder:
         for chain in chains:
             lot = chain.supply.lot
             if self.question.within_free and lot is not None and chain.draw > lot.free:
+                self.short = True
                 continue
             part = chain.spends(variance) / need.tolerance
             if part < pick.closest_part:

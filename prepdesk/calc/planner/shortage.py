@@ -8,7 +8,8 @@ from prepdesk.calc.model import Amount, Shortage
 from prepdesk.calc.planner.account import rounded_up, significant
 from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.refusal import stop, warn
-from prepdesk.calc.planner.supplies import Choice, Supply
+from prepdesk.calc.planner.supplies import Choice
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
 
 

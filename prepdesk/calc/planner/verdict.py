@@ -1,6 +1,7 @@
 """Why this route, which came next, and what would serve when none fits."""
 
 import math
+from collections.abc import Sequence
 
 from prepdesk.calc import sentences
 from prepdesk.calc.model import Contribution
@@ -34,6 +35,7 @@ def explain(draft: Draft, route: Route, runner_up: Route | None) -> None:
         key=lambda pair: pair[1].spends(route.vessel.variance) / pair[0].tolerance,
     )
     draft.explanation = _reason(draft, want, _way(route), chain.spends(route.vessel.variance))
+    draft.explanation += _what_grams_mean(draft.wants)
     if runner_up is not None:
         draft.runner_up = _next(_way(runner_up), runner_up.minutes - route.minutes)
 
@@ -42,7 +44,7 @@ def explain_by_mass(draft: Draft, route: MassRoute, runner_up: MassRoute | None)
     """The same for a solution that is weighed together, and the stop where no way fits."""
     want = max(draft.wants, key=lambda one: route.spends(one.index) / one.tolerance)
     spends = route.spends(want.index)
-    draft.explanation = _reason(draft, want, _way_by_mass(route), spends)
+    draft.explanation = _reason(draft, want, _way_by_mass(route), spends) + _what_grams_mean(draft.wants)
     if runner_up is not None:
         draft.runner_up = _next(_way_by_mass(runner_up), runner_up.minutes - route.minutes)
     if spends > want.tolerance * (1.0 + ROUNDING_ROOM):
@@ -57,6 +59,16 @@ def _reason(draft: Draft, want: Want, way: str, spends: float) -> str:
     if spends > want.tolerance * (1.0 + ROUNDING_ROOM):
         return f"{way} comes nearest: it spends {percent_up(spends)} %, which is more than {allowed}."
     return f"{way} spends {percent_up(spends)} % and stays inside {allowed}; no other way takes less work."
+
+
+def _what_grams_mean(wants: Sequence[Want]) -> str:
+    """Grams of a hydrate or of the anhydrous salt: said where a substance has both."""
+    named = [
+        f"{want.component.target.unit} means grams of {want.name} as named"
+        for want in wants
+        if not want.counts_moles and want.component.substance.form
+    ]
+    return f" Here {sentences.joined(list(dict.fromkeys(named)))}." if named else ""
 
 
 def _next(way: str, minutes: float) -> str:
@@ -147,7 +159,10 @@ def _serve(want: Want, step: float, largest: str) -> str:
     """What would take the largest part away, by the kind of input that spends it."""
     stock = percent_up(want.tolerance / 2)
     answers = {
-        "assay": "A lot whose certificate states the assay more closely would serve.",
+        "assay": (
+            "A lot whose certificate states the assay more closely would serve; or make it up near the"
+            " target, standardise it and use the concentration found."
+        ),
         "mass percent": (
             "A concentrated reagent is never known better than its label: make it up near the target,"
             " standardise it and use the concentration found, or dilute a standardised stock."

@@ -3,7 +3,7 @@
 from prepdesk.calc.planner.account import significant
 from prepdesk.calc.planner.chains import Chain, Stage
 from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.uncertainty import COVERAGE

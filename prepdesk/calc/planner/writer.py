@@ -21,7 +21,7 @@ from prepdesk.calc.model import (
 from prepdesk.calc.planner.account import as_shown
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.supplies import Supply
+from prepdesk.calc.planner.supply import Supply
 
 # Which caution a fact of the catalogue calls for, and at which action it matters.
 TRAIT_CAUTIONS: Final = {
