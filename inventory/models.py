@@ -25,7 +25,9 @@ class Place(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["parent", "name"], name="place_once", nulls_distinct=False)
+            models.UniqueConstraint(fields=["parent", "name"], name="place_once"),
+            # Of two places with no parent SQL never says that their parents are equal.
+            models.UniqueConstraint(fields=["name"], condition=Q(parent=None), name="room_once"),
         ]
         ordering = ["name"]
 
