@@ -220,8 +220,10 @@ def repeat(fillings: int, first: int, last: int) -> str:
     return f"Do steps {first} to {last} for each of the {count(fillings)} fillings."
 
 
-def store(storage: str) -> str:
-    """Into its bottle."""
+def store(storage: str, carboy: str = "") -> str:
+    """Into its bottle, or left in the carboy it was made in."""
+    if carboy:
+        return f"Keep it in {carboy}, closed. {storage}".strip()
     return f"Pour it into a clean, dry bottle rinsed with a little of it. {storage}".strip()
 
 

@@ -17,6 +17,8 @@ SECOND_FLASKS_ML: Final = (100.0, 1000.0)
 SECOND_PIPETTES_ML: Final = (5.0, 25.0)
 # What stays in the flask so that the last aliquot can be drawn without air.
 DRAWABLE_PART: Final = 0.95
+# A drop weighs some 0.05 g, so less than twenty of them can't be brought to a figure (common practice).
+SMALLEST_LIQUID_G: Final = 1.0
 # A tolerance that is met exactly counts as met; floats need a little room for that.
 ROUNDING_ROOM: Final = 1e-9
 
@@ -138,7 +140,7 @@ def _from_bottle(moles: float, supply: Supply, bench: Bench, need: Need, room_ml
     if volume > room_ml * (1.0 + ROUNDING_ROOM):
         return
     yield from volumes(volume, bench, need.room_variance, need.tolerance)
-    if supply.mol_per_g:
+    if supply.mol_per_g and moles >= SMALLEST_LIQUID_G * supply.mol_per_g:
         fuming = "fume_hood" in supply.substance.hazards
         extra = FUMING_ON_BALANCE if fuming else LIQUID_ON_BALANCE
         yield from weighings(moles / supply.mol_per_g, bench, extra)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench
+from prepdesk.calc.planner.chains import SMALLEST_LIQUID_G
 from prepdesk.calc.planner.cost import DISSOLVING, FUMING_ON_BALANCE, LIQUID_ON_BALANCE, WATER_ON_BALANCE
 from prepdesk.calc.planner.measures import Measure, volumes, weighings
 from prepdesk.calc.planner.refusal import Impossible, stop
@@ -202,7 +203,8 @@ def _source_ways(
         yield from weighings(mass_g, bench)
         return
     fuming = "fume_hood" in supply.substance.hazards
-    yield from weighings(mass_g, bench, FUMING_ON_BALANCE if fuming else LIQUID_ON_BALANCE)
+    if mass_g >= SMALLEST_LIQUID_G:
+        yield from weighings(mass_g, bench, FUMING_ON_BALANCE if fuming else LIQUID_ON_BALANCE)
     if supply.density is not None:
         yield from volumes(mass_g / supply.density.g_per_ml, bench, room_variance, tolerance)
 

@@ -62,7 +62,9 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
         ),
         entries,
     )
-    write_end(writer, draft, title, made)
+    pool = vessel.pool
+    carboy = f"the {sentences.size(pool)}" if pool is not None and pool.type == "carboy" else ""
+    write_end(writer, draft, title, made, carboy)
     draft.steps, draft.route, draft.makes = writer.steps, writer.route, made
     _write_results(draft, route)
     draft.settling = _settling(draft.wants, route, writer)
@@ -86,7 +88,7 @@ def wanted_volume_ml(draft: Draft) -> float:
     return to_ml(float(typed.number.value), typed.unit)
 
 
-def write_end(writer: Writer, draft: Draft, title: str, makes: Amount) -> None:
+def write_end(writer: Writer, draft: Draft, title: str, makes: Amount, carboy: str = "") -> None:
     """Store and label, as every sheet ends."""
     substances = [want.component.substance for want in draft.wants]
     storage = " ".join(dict.fromkeys(one.storage for one in substances if one.storage))
@@ -96,7 +98,7 @@ def write_end(writer: Writer, draft: Draft, title: str, makes: Amount) -> None:
         for trait, code in (("light-sensitive", "light_sensitive"), ("attacks-glass", "attacks_glass"))
         if trait in one.traits
     }
-    writer.add("store", sentences.store(storage), cautions=codes)
+    writer.add("store", sentences.store(storage, carboy), cautions=codes)
     writer.add("label", sentences.label(title, makes, writer.temperature))
 
 
