@@ -141,7 +141,7 @@ class OrderForm(forms.Form):
         widget=forms.TextInput(attrs={"size": "12", "list": "rooms", "autocomplete": "off"}),
     )
     notes = forms.CharField(
-        label="Notes for the stockroom",
+        label="Notes for whoever makes it",
         required=False,
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": "3"}),

@@ -76,7 +76,7 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
     except InvalidInput as refusal:
         show_refusal(refusal.errors, form, components)
         return _refused_page(request, form, components)
-    return render(
+    response = render(
         request,
         "requests_app/order_check.html",
         {
@@ -89,6 +89,9 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
+    # The answer to a post that is not kept at all leaves the back button with nothing to show.
+    response["Cache-Control"] = "private, no-cache"
+    return response
 
 
 def _rows_after(step: str, rows: list[Values]) -> list[Values]:
@@ -134,6 +137,9 @@ def _page(
         "components": components,
         "preview": preview,
         "may_add": len(components) < MAX_COMPONENTS,
+        # After a post, and when an old order is repeated, the values come from here and not from what the
+        # browser kept of an earlier visit.
+        "shows_typed": request.method == "POST" or "like" in request.GET,
         "rooms": selectors.rooms_used(),
     }
     return render(request, "requests_app/order_form.html", context, status=status)

@@ -10,10 +10,6 @@ from django.test import override_settings
 from django.urls import reverse
 from playwright.sync_api import Browser, Page
 
-from tests.core.conftest import browser_type_launch_args
-
-__all__ = ["browser_type_launch_args", "department", "sign_in"]
-
 PASSWORD = "demo-bench"
 
 

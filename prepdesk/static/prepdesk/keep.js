@@ -1,6 +1,10 @@
 // Keeps what is being typed in a form marked data-keep, so that a session that ends mid-way costs nothing:
 // after signing in again it stands there. Kept in this tab only, for this person only, and forgotten once
 // the server has taken it or somebody signs out.
+//
+//   data-keep="order"         what is typed is kept, and put back when the page is opened anew
+//   data-keep-shown           the server shows the newest values itself: nothing is put back over them
+//   data-keep-sends="order"   a form without fields of its own that sends what was kept under that name
 "use strict";
 
 (function () {
@@ -81,7 +85,8 @@
     }
     for (const form of document.querySelectorAll("form[data-keep]")) {
       const kept = store.getItem(keyOf(form));
-      if (kept && !form.querySelector("[aria-invalid='true']") && write(form, JSON.parse(kept))) {
+      const shown = form.hasAttribute("data-keep-shown") || form.querySelector("[aria-invalid='true']");
+      if (kept && !shown && write(form, JSON.parse(kept))) {
         const note = document.createElement("p");
         note.className = "notice";
         note.setAttribute("role", "status");
@@ -95,6 +100,12 @@
       form.addEventListener("submit", function () {
         store.setItem(keyOf(form), JSON.stringify(read(form)));
         store.setItem(SENT, keyOf(form) + "@" + window.location.pathname);
+      });
+    }
+    for (const form of document.querySelectorAll("form[data-keep-sends]")) {
+      form.addEventListener("submit", function () {
+        const key = PREFIX + person + ":" + window.location.pathname + ":" + form.dataset.keepSends;
+        store.setItem(SENT, key + "@" + window.location.pathname);
       });
     }
     document.addEventListener("submit", function (event) {
