@@ -205,19 +205,24 @@ def mix_carboy(carboy: str) -> str:
     return f"Close {carboy} and roll or stir it for several minutes, until all of it is equal."
 
 
-def pool(fillings: int, vessel: str | None) -> str:
-    """Make several fillings equal."""
-    if vessel is None:
+def filling(turn: int, fillings: int) -> str:
+    """Which of several fillings a step belongs to."""
+    return f"Filling {turn} of {fillings}."
+
+
+def set_aside(turn: int, vessel: str) -> str:
+    """Empty the measuring vessel for the next filling."""
+    return f"Pour it into {vessel}." if vessel else f"Pour it into a bottle numbered {turn}."
+
+
+def pool(fillings: int, vessel: str) -> str:
+    """Make several fillings equal, where a vessel holds them all."""
+    if not vessel:
         return (
             f"Keep the {count(fillings)} fillings in bottles numbered 1 to {fillings}: no vessel here holds"
             " all of it, and each is within the tolerance by itself."
         )
-    return f"Pour the {count(fillings)} fillings together into {vessel} and mix until all of it is equal."
-
-
-def repeat(fillings: int, first: int, last: int) -> str:
-    """How often the steps before are done."""
-    return f"Do steps {first} to {last} for each of the {count(fillings)} fillings."
+    return f"When all {count(fillings)} fillings are in {vessel}, mix until all of it is equal."
 
 
 def store(storage: str, carboy: str = "") -> str:

@@ -25,6 +25,8 @@ INTERMEDIATE_PART: Final = 0.5
 INTERMEDIATE_UNKNOWN_G_PER_L: Final = 20.0
 # Above this part of the solubility a solution is slow to make and may crystallise in a cool room.
 NEAR_SATURATION: Final = 0.9
+# How far beyond a remembered solubility an order can't be right any more (common practice).
+FAR_OVER: Final = 3.0
 # Water in a litre of solution weighs at most this [g]: a bound that needs no density.
 WATER_G_PER_L: Final = 1000.0
 # Volume a gram of solute adds to water [mL], high enough to stay on the dilute side.
@@ -154,9 +156,13 @@ def dissolved_per_100g(grams_per_l: float, density: Density | None) -> float:
 
 
 def over_solubility(
-    want: Want, per_100g: float, known: Solubility | None, temperature_c: float
+    want: Want, per_100g: float, known: Solubility | None, temperature_c: float, *, alone: bool
 ) -> list[Problem]:
-    """Compare what an order dissolves with what water takes up [g anhydrous per 100 g of water]."""
+    """Compare what an order dissolves with what water takes up [g anhydrous per 100 g of water].
+
+    A limit from memory only warns, but no slip of memory is threefold. Beside other components a
+    substance may dissolve far better (iodine in iodide, an acid in a base), so there it warns still.
+    """
     if known is None:
         return [
             warn(
@@ -182,6 +188,14 @@ def over_solubility(
     text = f"{want.name}: {figures}."
     if known.firm:
         return [stop("over_solubility", f"{text} Ask for less, or for a warmer solution.")]
+    if alone and per_100g > FAR_OVER * limit:
+        return [
+            stop(
+                "over_solubility",
+                f"{text} That is far more than water takes up. Ask for less, or order with it what brings it"
+                " into solution, as potassium iodide does for iodine.",
+            )
+        ]
     return [warn("over_solubility", f"{text} This limit was not checked; try a small portion first.")]
 
 

@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 from prepdesk.calc import sentences
-from prepdesk.calc.model import Amount, Apparatus, RouteInput
+from prepdesk.calc.model import Action, Amount, Apparatus, RouteInput
 from prepdesk.calc.planner.account import as_shown, significant, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Tool
 from prepdesk.calc.planner.measures import Measure
@@ -123,18 +123,36 @@ class _Job:
     filling: Filling
     entries: Sequence[Entry]
     beaker: Apparatus | None = None
-    begin: int = 0
     in_beaker: bool = False
-    inputs: list[RouteInput] = field(default_factory=list)
+    turn: int = 1
+    groups: dict[int, Group] = field(default_factory=dict)
 
     def write(self) -> None:
-        solids, hot, quiet = ordered_entries(self.entries)
+        """All fillings, each with every step of its own, so that nothing can go into the wrong one."""
+        solids, hot, _ = ordered_entries(self.entries)
         self._choose_beaker(bool(solids or hot))
         if self.filling.in_carboy:
             self._mark_carboy()
+        for turn in range(1, self.filling.fillings + 1):
+            self.turn = turn
+            self._fill_once()
+        self._pool()
+        inputs = [
+            RouteInput(
+                kind="intermediate" if entry.intermediate else entry.supply.kind,
+                label=entry.intermediate or entry.supply.label,
+                amount=as_shown(entry.measure),
+                measured_by=entry.measure.tool.apparatus,
+            )
+            for group in ordered_entries(self.entries)
+            for entry in group
+        ]
+        self.writer.draw(inputs, self.filling.vessel, self.filling.fillings, self.filling.title)
+
+    def _fill_once(self) -> None:
+        solids, hot, quiet = ordered_entries(self.entries)
         for entry in solids:
             self._take(entry, into="")
-        self.begin = self.writer.next_number
         if hot:
             self._add_hot(hot)
         if solids:
@@ -148,6 +166,12 @@ class _Job:
                 self._take(entry, into=self.filling.name)
         self._make_up(any(one.is_hot for one in self.entries))
         self._mix()
+
+    def _add(self, action: Action, text: str, **more: Any) -> int:
+        """Write a step, with the filling it belongs to where there are several."""
+        if self.filling.fillings > 1:
+            text = f"{sentences.filling(self.turn, self.filling.fillings)} {text}"
+        return self.writer.add(action, text, **more)
 
     # --- where it is mixed ----------------------------------------------------------------------
     def _choose_beaker(self, needed: bool) -> None:
@@ -192,23 +216,28 @@ class _Job:
     def _take(self, entry: Entry, into: str) -> None:
         """Weigh or measure one entry, portion by portion, and remember its readings."""
         measure = entry.measure
-        repeats = self.filling.fillings
-        portions = portions_of(measure) * repeats
-        group = Group(entry.component, [], measure.amount * repeats, 0.0, "g" if measure.weighed else "mL")
-        group.standard = tool_standard(measure.tool, len(portions))
+        portions = portions_of(measure)
+        group = self._group(entry, len(portions))
         for place, (amount, exact) in enumerate(portions, start=1):
             number = self._portion(entry, amount, exact, place=place, of=len(portions), into=into)
             group.steps.append((number, exact))
-        if measure.is_read:
-            self.writer.groups.append(group)
-        self.inputs.append(
-            RouteInput(
-                kind="intermediate" if entry.intermediate else entry.supply.kind,
-                label=entry.intermediate or entry.supply.label,
-                amount=as_shown(measure),
-                measured_by=measure.tool.apparatus,
+
+    def _group(self, entry: Entry, portions: int) -> Group:
+        """The readings of one entry, over all fillings."""
+        place = next(i for i, one in enumerate(self.entries) if one is entry)
+        if place not in self.groups:
+            measure, fillings = entry.measure, self.filling.fillings
+            group = Group(
+                component=entry.component,
+                steps=[],
+                planned=measure.amount * fillings,
+                standard=tool_standard(measure.tool, portions * fillings),
+                unit="g" if measure.weighed else "mL",
             )
-        )
+            self.groups[place] = group
+            if measure.is_read:
+                self.writer.groups.append(group)
+        return self.groups[place]
 
     def _portion(self, entry: Entry, amount: float, exact: float, *, place: int, of: int, into: str) -> int:
         measure = entry.measure
@@ -231,7 +260,7 @@ class _Job:
                 quantity, entry.what, measure.tool.apparatus, times=1, portion=portion, into=into
             )
         codes = handling(supply.substance, "weigh" if measure.weighed else "measure")
-        return self.writer.add(
+        return self._add(
             "weigh" if measure.weighed else "measure",
             text,
             substance=supply.substance.name,
@@ -247,7 +276,7 @@ class _Job:
     # --- mixing -----------------------------------------------------------------------------------
     def _add_hot(self, hot: Sequence[Entry]) -> None:
         name = self._mixing_name
-        self.writer.add(
+        self._add(
             "transfer",
             sentences.water_first(self._water, name),
             substance=self.writer.solvent,
@@ -255,7 +284,7 @@ class _Job:
         )
         for entry in hot:
             self._take(entry, into="")
-            self.writer.add(
+            self._add(
                 "mix",
                 sentences.add_slowly(f"the {entry.supply.substance.name}", name),
                 substance=entry.supply.substance.name,
@@ -277,7 +306,7 @@ class _Job:
             text = sentences.dissolve_in_flask(
                 names, self._water, self.filling.name, self.writer.solvent, hot=hot
             )
-        self.writer.add(
+        self._add(
             "dissolve",
             text,
             substance=sentences.joined([one.supply.substance.name for one in solids]),
@@ -290,7 +319,7 @@ class _Job:
             return
         cool = f"When it has cooled to {self.writer.temperature}: p" if hot else "P"
         text = sentences.transfer(self._mixing_name, self.filling.name, self.writer.solvent)
-        self.writer.add(
+        self._add(
             "transfer",
             cool + text[1:],
             equipment=self.filling.vessel,
@@ -309,7 +338,7 @@ class _Job:
         else:
             text = sentences.make_up_cylinder(volume, filling.name, writer.solvent, writer.temperature)
         codes = {code for one in self.entries for code in handling(one.supply.substance, "make_up")}
-        writer.add(
+        self._add(
             "make_up",
             text,
             substance=writer.solvent,
@@ -333,14 +362,17 @@ class _Job:
         if not filling.is_final:
             text = f"{text} {sentences.keep_intermediate()}"
         if filling.fillings > 1:
-            last = writer.next_number
-            text = f"{text} {sentences.repeat(filling.fillings, self.begin, last)}"
-        writer.add("mix", text, equipment=vessel)
-        if filling.fillings > 1:
-            pool = filling.pool
-            held = f"the {sentences.size(pool)}" if pool else None
-            writer.add("mix", sentences.pool(filling.fillings, held), equipment=pool)
-        writer.draw(self.inputs, filling.vessel, filling.fillings, filling.title)
+            text = f"{text} {sentences.set_aside(self.turn, self._pool_name)}"
+        self._add("mix", text, equipment=vessel)
+
+    @property
+    def _pool_name(self) -> str:
+        return f"the {sentences.size(self.filling.pool)}" if self.filling.pool else ""
+
+    def _pool(self) -> None:
+        if self.filling.fillings > 1:
+            text = sentences.pool(self.filling.fillings, self._pool_name)
+            self.writer.add("mix", text, equipment=self.filling.pool)
 
 
 def fill(writer: Writer, filling: Filling, entries: Sequence[Entry]) -> None:

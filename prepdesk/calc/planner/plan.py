@@ -121,7 +121,8 @@ def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None
         if supply.kind == "solid":
             known = solubility_of(want, draft.request.temperature_c)
             per_100g = 100.0 * solute / route.composition.solvent_g
-            draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c))
+            alone = len(draft.wants) == 1
+            draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c, alone=alone))
         draft.note(*form_of(want, supply), *keeps_badly(want, supply))
     drawn = [
         Drawn(supply, one.amount.value, mass * supply.mol_per_g)
@@ -177,7 +178,7 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
         if any(supply.kind == "solid" for supply in choice.supplies):
             grams = want.mol_per_l * want.solute.g_per_mol
             per_100g = dissolved_per_100g(grams, draft.density)
-            draft.note(*over_solubility(want, per_100g, known, temperature))
+            draft.note(*over_solubility(want, per_100g, known, temperature, alone=len(draft.wants) == 1))
     question = Question(
         wants=tuple(draft.wants),
         supplies=tuple(choice.supplies for choice in choices),
