@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench, Tool
-from prepdesk.calc.planner.cost import EXTRA_STAGE, FUMING_ON_BALANCE, LIQUID_ON_BALANCE
+from prepdesk.calc.planner.cost import EXTRA_STAGE, FUMING_ON_BALANCE, LEAST_MEASURING, LIQUID_ON_BALANCE
 from prepdesk.calc.planner.measures import Measure, volumes, weighings
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.uncertainty import COVERAGE
@@ -72,7 +72,7 @@ class Chain:
         return self.spends(vessel_variance) <= tolerance * (1.0 + ROUNDING_ROOM)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Need:
     """What one component must have in each filling of the final vessel.
 
@@ -85,6 +85,7 @@ class Need:
         room_variance: relative variance of a volume by the room's temperature [1].
         spare: relative variance that tools before the final vessel may add; ways beyond it are not
             offered [1].
+        ceiling: minutes that intermediates must stay below; the search lowers it as it finds cheaper ways.
     """
 
     moles: float
@@ -94,6 +95,7 @@ class Need:
     limit_mol_per_l: float
     room_variance: float
     spare: float
+    ceiling: float = math.inf
 
 
 def direct(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
@@ -123,8 +125,9 @@ def through_two(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
                 limit_mol_per_l=need.limit_mol_per_l,
                 room_variance=need.room_variance,
                 spare=need.spare - aliquot.variance - _flask_variance(flask, need),
+                ceiling=need.ceiling - _stage_minutes(flask, aliquot, need) - LEAST_MEASURING,
             )
-            if inner.spare <= 0.0:
+            if inner.spare <= 0.0 or inner.ceiling <= 0.0:
                 continue
             for stage, first_aliquot in _stages(inner, supply, bench):
                 second = Stage(first_aliquot, flask, inner.moles / flask.size * 1000.0)
@@ -154,11 +157,16 @@ def _stages(need: Need, supply: Supply, bench: Bench) -> Iterator[tuple[Stage, M
             continue
         for flask in _flasks(need, bench, aliquot):
             spare = need.spare - aliquot.variance - _flask_variance(flask, need)
-            if spare <= 0.0:
+            if spare <= 0.0 or _stage_minutes(flask, aliquot, need) + LEAST_MEASURING >= need.ceiling:
                 continue
             for measure in _from_bottle(per_ml * flask.size, supply, bench, need, flask.size):
                 if abs(measure.offset) <= need.tolerance and measure.variance <= spare:
                     yield Stage(measure, flask, per_ml * 1000.0), aliquot
+
+
+def _stage_minutes(flask: Tool, aliquot: Measure, need: Need) -> float:
+    """What an intermediate costs besides measuring what goes into it."""
+    return flask.make_up_minutes + EXTRA_STAGE + need.fillings * aliquot.minutes
 
 
 def _flask_variance(flask: Tool, need: Need) -> float:

@@ -21,6 +21,8 @@ MEASURING: Final = {
     "one-mark pipette": 2.0,
     "burette": 3.0,
 }
+# Nothing is weighed or measured in less than this.
+LEAST_MEASURING: Final = 1.0
 # A liquid on a balance is dropped in by pipette near the end; a fuming one has no business there.
 LIQUID_ON_BALANCE: Final = 1.5
 FUMING_ON_BALANCE: Final = 6.0

@@ -18,6 +18,11 @@ NEARLY: Final = 1.02
 # An intermediate costs at least its flask, its pipette and the care: no stage is cheaper than this.
 LEAST_STAGE_MINUTES: Final = DISSOLVING + MAKE_UP_FLASK + EXTRA_STAGE
 
+# When nothing fits, so many of the best measuring vessels are looked at once more.
+NEAREST_VESSELS: Final = 2
+# No intermediate is worth more than a day at the bench.
+MOST_MINUTES: Final = 480.0
+
 Ways = Callable[[Need, Supply, Bench], Iterator[Chain]]
 
 
@@ -65,6 +70,10 @@ class Found:
     closest: Route | None = None
     short: bool = False
 
+    def beaten_by(self, minutes: float) -> bool:
+        """Whether a route of at least so many minutes can't win any more."""
+        return self.best is not None and self.best.minutes <= minutes
+
     def offer(self, route: Route) -> None:
         """Keep a route in the place it deserves."""
         if route.worst > 1.0:
@@ -95,17 +104,16 @@ def search(question: Question, bench: Bench) -> Found:
     they are only tried where the best direct route, if any, costs more than that.
     """
     found = Found()
-    bath = replace(question.room, half_width_k=BATH_HALF_WIDTH_K)
-    for room in (question.room, bath):
-        if room.tempered and _beaten(found, TEMPERING):
+    for room in (question.room, replace(question.room, half_width_k=BATH_HALF_WIDTH_K)):
+        if room.tempered and found.beaten_by(TEMPERING):
             break
-        for depth in range(3):
-            _search(question, bench, room, depth, found=found)
+        scene = _Scene(question, bench, room, found)
+        for depth in range(len(_WAYS)):
+            scene.try_every_vessel(depth)
     if found.best is None:
-        # Nothing fits: what comes nearest may still be an intermediate solution.
-        _search(question, bench, bath, 1, found=found, relaxed=True)
-        if found.closest is None:
-            _search(question, bench, bath, 2, found=found, relaxed=True)
+        # Nothing fits: what comes nearest may still go through an intermediate solution.
+        for depth in (1, 2):
+            scene.come_nearer(depth)
     return found
 
 
@@ -123,36 +131,6 @@ def nearest(question: Question, bench: Bench, closest: Route) -> Route:
     return found.best or closest
 
 
-def _beaten(found: Found, minutes: float) -> bool:
-    """Whether a route of at least so many minutes can't win any more."""
-    return found.best is not None and found.best.minutes <= minutes
-
-
-def _search(
-    question: Question,
-    bench: Bench,
-    room: Room,
-    depth: int,
-    *,
-    found: Found,
-    relaxed: bool = False,
-) -> None:
-    room_variance = room.variance
-    extra = TEMPERING if room.tempered else 0.0
-    for vessel in vessels_for(question.volume_ml, bench, room_variance):
-        if _beaten(found, vessel.minutes + extra + depth * LEAST_STAGE_MINUTES):
-            break
-        finder = _Finder(question, vessel, bench, room_variance, depth, relaxed)
-        picks = finder.picks()
-        found.short = found.short or finder.short
-        if depth and not any(pick.used_depth == depth for pick in picks):
-            continue
-        for chains in _combinations(picks):
-            route = _route(question, vessel, chains, room, extra)
-            if route is not None:
-                found.offer(route)
-
-
 @dataclass(slots=True)
 class _Pick:
     """The two cheapest fitting chains of one component in one vessel, and the closest one."""
@@ -161,73 +139,131 @@ class _Pick:
     second: Chain | None = None
     closest: Chain | None = None
     closest_part: float = math.inf
-    used_depth: int = 0
+    depth: int = 0
+
+    @property
+    def chosen(self) -> Chain | None:
+        """The cheapest that fits, else the one that comes nearest."""
+        return self.first or self.closest
 
 
 _WAYS: Final[tuple[Ways, ...]] = (direct, through_one, through_two)
 
 
-@dataclass(slots=True)
-class _Finder:
-    """Finds the chains of every component for one vessel, with up to ``depth`` intermediates."""
+class _Scene:
+    """One temperature: its vessels, and the direct ways found in them, which deeper rounds start from."""
 
-    question: Question
-    vessel: Vessel
-    bench: Bench
-    room_variance: float
-    depth: int
-    relaxed: bool
-    short: bool = False
+    def __init__(self, question: Question, bench: Bench, room: Room, found: Found) -> None:
+        self.question, self.bench, self.room, self.found = question, bench, room, found
+        self.room_variance = room.variance
+        self.extra = TEMPERING if room.tempered else 0.0
+        self.vessels = vessels_for(question.volume_ml, bench, self.room_variance)
+        self.direct: dict[int, list[_Pick]] = {}
 
-    def picks(self) -> list[_Pick]:
-        """One pick per component."""
-        return [self._pick(index) for index in range(len(self.question.wants))]
-
-    def _pick(self, index: int) -> _Pick:
-        want, vessel = self.question.wants[index], self.vessel
-        pick = _Pick()
-        for depth in range(self.depth + 1):
-            for supply in self.question.supplies[index]:
-                least = min(supply.variance_g or math.inf, supply.variance_ml or math.inf)
-                spare = (
-                    (want.tolerance / COVERAGE) ** 2 - vessel.variance - (0.0 if least == math.inf else least)
-                )
-                if depth and not self.relaxed and spare <= 0.0:
-                    continue
-                need = Need(
-                    moles=want.mol_per_l * vessel.filling_ml / 1000.0,
-                    volume_ml=vessel.filling_ml,
-                    fillings=vessel.fillings,
-                    tolerance=want.tolerance,
-                    limit_mol_per_l=self.question.limits[index],
-                    room_variance=self.room_variance,
-                    spare=math.inf if self.relaxed else spare,
-                )
-                self._try(_WAYS[depth](need, supply, self.bench), pick, need, depth)
-            # Every further stage costs more than any direct weighing, so it is only tried where needed.
-            if pick.first is not None:
+    def try_every_vessel(self, depth: int) -> None:
+        """Offer the best routes with up to ``depth`` intermediates for a component, vessel by vessel."""
+        for place, vessel in enumerate(self.vessels):
+            if self.found.beaten_by(vessel.minutes + self.extra + depth * LEAST_STAGE_MINUTES):
                 break
+            picks = self._picks(place, vessel, depth)
+            if not depth:
+                self.direct[place] = picks
+            if not depth or any(pick.depth == depth for pick in picks):
+                self._offer(vessel, picks)
+
+    def come_nearer(self, depth: int) -> None:
+        """Look for what comes nearest in the vessels that measure best, whatever it costs."""
+        closest = self.found.closest
+        if closest is not None and depth > 1:
+            return
+        for vessel in sorted(self.vessels, key=lambda one: one.variance)[:NEAREST_VESSELS]:
+            picks = [
+                self._deeper(index, vessel, depth, _Pick(), relaxed=True)
+                for index in range(len(self.question.wants))
+            ]
+            for index, pick in enumerate(picks):
+                self._directly(index, vessel, pick)
+            self._offer(vessel, picks)
+
+    def _picks(self, place: int, vessel: Vessel, depth: int) -> list[_Pick]:
+        indices = range(len(self.question.wants))
+        if not depth:
+            picks = [_Pick() for _ in indices]
+            for index, pick in enumerate(picks):
+                self._directly(index, vessel, pick)
+            return picks
+        before = self.direct.get(place)
+        if before is None or not all(
+            pick.first or self._has_spare(i, vessel) for i, pick in enumerate(before)
+        ):
+            return []
+        return [
+            pick if pick.first else self._deeper(index, vessel, depth, replace(pick), relaxed=False)
+            for index, pick in enumerate(before)
+        ]
+
+    def _deeper(self, index: int, vessel: Vessel, depth: int, pick: _Pick, *, relaxed: bool) -> _Pick:
+        for supply in self.question.supplies[index]:
+            spare = math.inf if relaxed else self._spare(index, vessel, supply)
+            if spare > 0.0:
+                need = self._need(index, vessel, spare, math.inf if relaxed else MOST_MINUTES)
+                self._keep(_WAYS[depth](need, supply, self.bench), pick, need, vessel, depth)
         return pick
 
-    def _try(self, chains: Iterator[Chain], pick: _Pick, need: Need, depth: int) -> None:
-        variance = self.vessel.variance
+    def _directly(self, index: int, vessel: Vessel, pick: _Pick) -> None:
+        need = self._need(index, vessel)
+        for supply in self.question.supplies[index]:
+            self._keep(direct(need, supply, self.bench), pick, need, vessel, 0)
+
+    def _keep(self, chains: Iterator[Chain], pick: _Pick, need: Need, vessel: Vessel, depth: int) -> None:
+        variance = vessel.variance
         for chain in chains:
             lot = chain.supply.lot
             if self.question.within_free and lot is not None and chain.draw > lot.free:
-                self.short = True
+                self.found.short = True
                 continue
             part = chain.spends(variance) / need.tolerance
             if part < pick.closest_part:
                 pick.closest, pick.closest_part = chain, part
-                pick.used_depth = depth if pick.first is None else pick.used_depth
+                if pick.first is None:
+                    pick.depth = depth
             if part > 1.0 + ROUNDING_ROOM:
                 continue
             # Bottles come in the order of expiry, and only a cheaper way displaces an earlier one.
             if pick.first is None or _rank(chain) < _rank(pick.first):
-                pick.first, pick.second = chain, pick.first
-                pick.used_depth = depth
+                pick.first, pick.second, pick.depth = chain, pick.first, depth
+                # Nothing dearer need be looked at any more; ties go to the smaller glass, which comes first.
+                need.ceiling = min(need.ceiling, chain.minutes)
             elif pick.second is None or _rank(chain) < _rank(pick.second):
                 pick.second = chain
+
+    def _need(self, index: int, vessel: Vessel, spare: float = math.inf, ceiling: float = math.inf) -> Need:
+        want = self.question.wants[index]
+        return Need(
+            moles=want.mol_per_l * vessel.filling_ml / 1000.0,
+            volume_ml=vessel.filling_ml,
+            fillings=vessel.fillings,
+            tolerance=want.tolerance,
+            limit_mol_per_l=self.question.limits[index],
+            room_variance=self.room_variance,
+            spare=spare,
+            ceiling=ceiling,
+        )
+
+    def _has_spare(self, index: int, vessel: Vessel) -> bool:
+        supplies = self.question.supplies[index]
+        return any(self._spare(index, vessel, supply) > 0.0 for supply in supplies)
+
+    def _spare(self, index: int, vessel: Vessel, supply: Supply) -> float:
+        """Relative variance that the tools of a component may still add in a vessel."""
+        allowed = (self.question.wants[index].tolerance / COVERAGE) ** 2
+        return allowed - vessel.variance - supply.least_variance
+
+    def _offer(self, vessel: Vessel, picks: list[_Pick]) -> None:
+        for chains in _combinations(picks):
+            route = _route(self.question, vessel, chains, self.room, self.extra)
+            if route is not None:
+                self.found.offer(route)
 
 
 def _rank(chain: Chain) -> tuple[float, float]:
@@ -236,8 +272,8 @@ def _rank(chain: Chain) -> tuple[float, float]:
 
 def _combinations(picks: list[_Pick]) -> Iterator[tuple[Chain, ...]]:
     """The cheapest chain of every component, then the same with one second choice; else the closest."""
-    first = [pick.first or pick.closest for pick in picks]
-    if any(chain is None for chain in first):
+    first = [pick.chosen for pick in picks]
+    if not first or any(chain is None for chain in first):
         return
     best = tuple(chain for chain in first if chain is not None)
     yield best
