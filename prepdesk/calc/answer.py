@@ -16,8 +16,7 @@ from prepdesk.calc.model import (
     Shortage,
     Step,
 )
-from prepdesk.calc.planner.wanted import target_shown
-from prepdesk.calc.sentences import joined
+from prepdesk.calc.planner.wanted import title_for
 
 Json = dict[str, Any]
 
@@ -27,7 +26,7 @@ def answer_of(plan: Plan) -> Json:
     request = plan.request
     return {
         "feasible": plan.feasible,
-        "title": joined([f"{target_shown(one)} {one.substance.name}" for one in request.components]),
+        "title": title_for(request.components, request.solvent),
         "components": [_component(one, plan.molar_masses) for one in request.components],
         "volume": {"value": request.volume.number.text, "unit": request.volume.unit},
         "makes": _amount(plan.makes) if plan.makes else None,

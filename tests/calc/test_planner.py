@@ -419,6 +419,7 @@ def test_what_needs_another_medium_than_water_is_not_planned_in_water():
     assert answer["feasible"]
     assert "ethanol" in steps_of(answer, "make_up")[0]["text"]
     assert answer["result"]["density"] is None
+    assert answer["title"] == "1 % w/v phenolphthalein in ethanol"
 
 
 def test_a_solvent_nobody_described_is_refused():

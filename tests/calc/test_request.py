@@ -167,6 +167,8 @@ def test_normality_needs_its_equivalents():
     }
     answer = plan(one("KMnO4", "0.10", "eq/L", "1000", equivalents=5))
     assert answer["components"][0]["equivalents"] == 5
+    assert answer["title"] == "0.10 eq/L potassium permanganate (5 eq/mol)"
+    assert refused(one("H2SO4", "0.1", "eq/l")) == {"components.0.equivalents": "required"}
 
 
 def test_a_name_with_two_forms_asks():

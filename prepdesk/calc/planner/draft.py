@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from prepdesk.calc import sentences
 from prepdesk.calc.errors import Problem
 from prepdesk.calc.model import (
     Amount,
@@ -19,7 +18,7 @@ from prepdesk.calc.model import (
 )
 from prepdesk.calc.planner.account import rounded_up, significant
 from prepdesk.calc.planner.supply import Supply
-from prepdesk.calc.planner.wanted import Want, target_shown
+from prepdesk.calc.planner.wanted import Want, title_for
 from prepdesk.calc.planner.writer import general_cautions
 
 
@@ -45,6 +44,11 @@ class Draft:
     settling: dict[str, object] = field(default_factory=dict)
     ions: dict[str, float] = field(default_factory=dict)
     minutes: float = 0.0
+
+    @property
+    def title(self) -> str:
+        """What the bottle is called."""
+        return title_for(self.request.components, self.request.solvent)
 
     def note(self, *problems: Problem) -> None:
         """Add problems, each once."""
@@ -77,11 +81,6 @@ class Draft:
             settling=self.settling,
             minutes=self.minutes,
         )
-
-
-def title_of(wants: Sequence[Want]) -> str:
-    """What the bottle is called: "2.00 mol/L sodium chloride"."""
-    return sentences.joined([f"{target_shown(one.component)} {one.name}" for one in wants])
 
 
 def concentration_of(want: Want, offset: float, expanded: float) -> Concentration:

@@ -13,7 +13,7 @@ from prepdesk.calc.ions import ion_totals
 from prepdesk.calc.model import Amount, Density, RouteInput
 from prepdesk.calc.planner.account import as_shown, decimals_of, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of, title_of
+from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
 from prepdesk.calc.planner.fill import Entry, ordered_entries
 from prepdesk.calc.planner.mass_route import Composition, MassQuestion, MassRoute, composition_of
 from prepdesk.calc.planner.measures import Measure
@@ -117,7 +117,7 @@ def write_mass_plan(draft: Draft, route: MassRoute, density: Density | None, ben
     job.write()
     volume = wanted_volume_ml(draft)
     makes = volume_shown(volume) if density else mass_shown(route.composition.total_g)
-    write_end(writer, draft, title_of(draft.wants), makes)
+    write_end(writer, draft, draft.title, makes)
     draft.steps, draft.route = writer.steps, writer.route
     draft.makes = makes
     draft.minutes = route.minutes
@@ -212,7 +212,7 @@ class _MassJob:
         self.writer.add("mix", sentences.mix_weighed(name), equipment=self.vessel)
         if self.vessel is not None:
             total = self.route.composition.total_g
-            self.writer.draw(self.inputs, self.vessel, 1, f"{total:.4g} g of {title_of(self.draft.wants)}")
+            self.writer.draw(self.inputs, self.vessel, 1, f"{total:.4g} g of {self.draft.title}")
 
     def _take(self, component: int, entry: Entry, into: str) -> None:
         supply, measure = entry.supply, entry.measure

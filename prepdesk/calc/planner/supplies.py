@@ -95,6 +95,8 @@ class _Bottles:
 
     def others(self, besides: ShelfLot | None = None) -> Iterator[Supply]:
         """Bottles with another form of the same solute (or other bottles than the one chosen)."""
+        if not self.shelf.lots:
+            return
         named = self.maker.want.component.substance
         forms = {form.key for form in self.maker.catalogue.forms_of(named.family or named.key)}
         if besides is None:

@@ -16,7 +16,7 @@ from prepdesk.calc.planner.account import (
 )
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import Chain, unread_shift
-from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of, title_of
+from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
 from prepdesk.calc.planner.fill import Entry, Filling, fill
 from prepdesk.calc.planner.mix_density import density_of_mix
 from prepdesk.calc.planner.refusal import warn
@@ -44,9 +44,7 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
     for want, chain in zip(draft.wants, route.chains, strict=True):
         margin = _margin(want, chain, vessel.variance)
         entries.append(_write_stages(writer, want, chain, margin=margin, route=route, draft=draft))
-    title = title_of(draft.wants)
-    if writer.solvent != "water":
-        title = f"{title} in {writer.solvent}"
+    title = draft.title
     made = volume_shown(vessel.volume_ml)
     fill(
         writer,

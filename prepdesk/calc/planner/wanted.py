@@ -1,6 +1,6 @@
 """What is asked, brought to one measure per kind of target: mol per litre, mass fraction or molality."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -10,6 +10,7 @@ from prepdesk.calc.errors import InputError, NoDensity
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.model import Component, Density, PreparationRequest, TypedQuantity
 from prepdesk.calc.planner.refusal import Impossible, stop
+from prepdesk.calc.sentences import joined
 from prepdesk.calc.units import UNITS, factor
 
 # Digits never allow more than this [%]: "1 mol/L" doesn't mean 0.5 to 1.5. Source: the preview contract.
@@ -70,6 +71,20 @@ def unit_shown(unit: str) -> str:
 def target_shown(component: Component) -> str:
     """A target as typed, with its unit as people write it."""
     return f"{component.target.number.text} {unit_shown(component.target.unit)}"
+
+
+def title_part(component: Component) -> str:
+    """One component as a bottle names it; a normality says what its equivalents are."""
+    part = f"{target_shown(component)} {component.substance.name}"
+    if component.target.unit == "eq/L" and component.equivalents:
+        part += f" ({component.equivalents} eq/mol)"
+    return part
+
+
+def title_for(components: Iterable[Component], solvent: str) -> str:
+    """What the bottle is called: "2.00 mol/L sodium chloride", "1 % w/v phenolphthalein in ethanol"."""
+    title = joined([title_part(one) for one in components])
+    return title if solvent == "water" else f"{title} in {solvent}"
 
 
 def implied_tolerance_percent(target: TypedQuantity) -> float:
