@@ -4,6 +4,7 @@ Each file is one topic: rows with what was asked, the published value, how far i
 it was printed. A value from memory says so.
 """
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,21 @@ def published(name: str) -> list[dict[str, Any]]:
         columns = shared.pop("columns")
         rows += [{**shared, **dict(zip(columns, row, strict=True))} for row in group["rows"]]
     return rows
+
+
+def topics() -> list[str]:
+    """The files of published values."""
+    return sorted(file.name for file in HERE.glob("*.toml"))
+
+
+def named_sources() -> set[str]:
+    """What the values were read in; the same book counts once, whatever page of it, and memory not at all."""
+    found = {
+        re.split(r"[,:;(]| as given", row["source"])[0].strip()
+        for name in topics()
+        for row in published(name)
+    }
+    return {source for source in found if "from memory" not in source}
 
 
 def each(name: str, *identity: str) -> Any:

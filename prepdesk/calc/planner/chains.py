@@ -1,7 +1,7 @@
 """From a bottle into the final vessel: directly, or through one or two intermediate solutions."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -42,6 +42,7 @@ class Chain:
         last: what is measured into the final vessel, per filling.
         fillings: how often ``last`` is measured.
         offset: relative deviation by rounding to what the tools can show [1].
+        room: what rounding, and readings one step beside the planned ones, may change [1].
         variance: relative variance of all but the final vessel [1].
         minutes: at the bench, the final vessel left out.
         draw: taken from the bottle in all [g for solids, mL for liquids].
@@ -53,6 +54,7 @@ class Chain:
     last: Measure
     fillings: int
     offset: float
+    room: float
     variance: float
     minutes: float
     draw: float
@@ -64,11 +66,11 @@ class Chain:
         return self.stages[0].measure if self.stages else self.last
 
     def spends(self, vessel_variance: float) -> float:
-        """Rounding and expanded uncertainty together, relative to the target [1]."""
-        return abs(self.offset) + COVERAGE * math.sqrt(self.variance + vessel_variance)
+        """Rounding, readings a step beside it and expanded uncertainty, relative to the target [1]."""
+        return self.room + COVERAGE * math.sqrt(self.variance + vessel_variance)
 
     def fits(self, vessel_variance: float, tolerance: float) -> bool:
-        """Whether rounding and expanded uncertainty stay inside a tolerance [1]."""
+        """Whether rounding, readings and expanded uncertainty stay inside a tolerance [1]."""
         return self.spends(vessel_variance) <= tolerance * (1.0 + ROUNDING_ROOM)
 
 
@@ -206,6 +208,7 @@ def _chain(need: Need, supply: Supply, stages: tuple[Stage, ...], last: Measure,
         variance += stage.measure.variance + _flask_variance(stage.flask, need)
         kept *= 1.0 + stage.measure.offset
         minutes += stage.measure.minutes + stage.flask.make_up_minutes + EXTRA_STAGE
+    measures = (*(stage.measure for stage in stages), last)
     times = 1 if stages else need.fillings
     draw = times * first.amount
     if weighed and supply.kind != "solid" and supply.density is not None:
@@ -216,8 +219,20 @@ def _chain(need: Need, supply: Supply, stages: tuple[Stage, ...], last: Measure,
         last=last,
         fillings=need.fillings,
         offset=kept - 1.0,
+        room=unread_shift(measures) + reading_room(measures),
         variance=variance,
         minutes=minutes,
         draw=draw,
         waste_ml=max(waste, 0.0),
     )
+
+
+def unread_shift(measures: Sequence[Measure]) -> float:
+    """What the single marks miss the exact amounts by, which no reading can take back [1]."""
+    return sum(abs(one.offset) for one in measures if not one.is_read)
+
+
+def reading_room(measures: Sequence[Measure]) -> float:
+    """What the readings need: each gets the same part, as large as the coarsest one wants [1]."""
+    rooms = [one.room for one in measures if one.is_read]
+    return len(rooms) * max(rooms, default=0.0)

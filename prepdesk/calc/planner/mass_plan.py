@@ -306,7 +306,8 @@ class _MassJob:
 
     # --- figures ----------------------------------------------------------------------------------
     def _left(self, want: Want) -> float:
-        return max(want.tolerance - COVERAGE * math.sqrt(self.route.variances[want.index]), 0.0)
+        spent = COVERAGE * math.sqrt(self.route.variances[want.index]) + self.route.shifts[want.index]
+        return max(want.tolerance - spent, 0.0)
 
     def _margin(self, want: Want, place: int) -> float:
         return self._left(want) / 2.0 / max(1.0 - self.question.share(place, place), 1e-6)

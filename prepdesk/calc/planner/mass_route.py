@@ -95,6 +95,8 @@ class MassRoute:
         water: how the water is measured; None when none is added.
         water_g_per_ml: density of water [g/mL].
         offsets: relative deviation of each target by rounding [1].
+        shifts: what unread marks change of each target [1].
+        rooms: the same, with what readings a step beside the planned ones may change [1].
         variances: relative variance of each target [1].
         minutes: at the bench.
         worst: largest part of a tolerance that is spent [1].
@@ -106,13 +108,15 @@ class MassRoute:
     water: Measure | None
     water_g_per_ml: float
     offsets: tuple[float, ...]
+    shifts: tuple[float, ...]
+    rooms: tuple[float, ...]
     variances: tuple[float, ...]
     minutes: float
     worst: float
 
     def spends(self, index: int) -> float:
-        """Rounding and expanded uncertainty of one component [1]."""
-        return abs(self.offsets[index]) + COVERAGE * math.sqrt(self.variances[index])
+        """Rounding, readings a step beside it and expanded uncertainty of one component [1]."""
+        return self.rooms[index] + COVERAGE * math.sqrt(self.variances[index])
 
 
 def sensitivity(want: Want, composition: Composition, mass_g: float, solvent_part: float) -> float:
@@ -140,6 +144,17 @@ class MassQuestion:
     def water_share(self, index: int) -> float:
         """How strongly target ``index`` answers to the mass of the water added."""
         return sensitivity(self.wants[index], self.composition, self.composition.water_g, 1.0)
+
+    def shift_and_room(self, index: int, own: Measure, water: Measure | None) -> tuple[float, float]:
+        """What unread marks change of target ``index``, and what readings may add to it [1].
+
+        Own reading and water share what is left of the tolerance, half and half.
+        """
+        parts = [(1.0 - self.share(index, index), own)]
+        if water is not None:
+            parts.append((self.water_share(index), water))
+        shift = sum(part * one.room for part, one in parts if not one.is_read)
+        return shift, shift + 2.0 * max((part * one.room for part, one in parts if one.is_read), default=0.0)
 
 
 @dataclass(slots=True)
@@ -215,7 +230,7 @@ def _pick(question: MassQuestion, index: int, ways: Sequence[Measure], water: Me
     own = 1.0 - question.share(index, index)
     by_water = question.water_share(index)
     fixed = (by_water**2 * water.variance) if water else 0.0
-    shift = abs(by_water * water.offset) if water else 0.0
+    shift = 0.0
     for other, wanted in enumerate(question.wants):
         if other != index:
             share = question.share(index, other)
@@ -224,7 +239,7 @@ def _pick(question: MassQuestion, index: int, ways: Sequence[Measure], water: Me
     nearest, least = ways[0], math.inf
     for way in ways:
         spent = (
-            abs(own * way.offset)
+            question.shift_and_room(index, way, water)[1]
             + shift
             + COVERAGE * math.sqrt(own**2 * way.variance + _supply_variance(supply, way) + fixed)
         )
@@ -248,7 +263,7 @@ def _route(question: MassQuestion, measures: tuple[Measure, ...], water: Measure
     solvent = water_g + sum(
         mass * supply.solvent_part for mass, supply in zip(sources, supplies, strict=True)
     )
-    offsets, variances = [], []
+    offsets, variances, shifts, rooms = [], [], [], []
     worst = 0.0
     for index, want in enumerate(wants):
         whole = total / composition.total_g if want.fraction else solvent / composition.solvent_g
@@ -261,7 +276,10 @@ def _route(question: MassQuestion, measures: tuple[Measure, ...], water: Measure
             if other == index:
                 variance += _supply_variance(supply, measure)
         variances.append(variance)
-        spent = abs(offsets[-1]) + COVERAGE * math.sqrt(variance)
+        shift, room = question.shift_and_room(index, measures[index], water)
+        shifts.append(shift)
+        rooms.append(room)
+        spent = room + COVERAGE * math.sqrt(variance)
         worst = max(worst, spent / want.tolerance)
     return MassRoute(
         composition=composition,
@@ -270,6 +288,8 @@ def _route(question: MassQuestion, measures: tuple[Measure, ...], water: Measure
         water=water,
         water_g_per_ml=question.water_g_per_ml,
         offsets=tuple(offsets),
+        shifts=tuple(shifts),
+        rooms=tuple(rooms),
         variances=tuple(variances),
         minutes=DISSOLVING + sum(one.minutes for one in measures) + (water.minutes if water else 0.0),
         worst=worst,

@@ -40,6 +40,16 @@ class Measure:
         return self.tool.apparatus.type == "balance"
 
     @property
+    def room(self) -> float:
+        """How far it lies from the exact amount, and where it is read, one step beside it too [1].
+
+        Nobody brings a display to a single figure: a reading must be allowed a step to either side.
+        """
+        if not self.is_read:
+            return abs(self.offset)
+        return abs(self.offset) + self.tool.step * self.times / self.exact
+
+    @property
     def is_read(self) -> bool:
         """Whether somebody takes a reading: of a display or a scale, not of a single mark or a setting."""
         return self.tool.step > 0.0 and self.tool.apparatus.type != "piston pipette"

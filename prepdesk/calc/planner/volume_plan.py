@@ -15,7 +15,7 @@ from prepdesk.calc.planner.account import (
     volume_shown,
 )
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.chains import Chain
+from prepdesk.calc.planner.chains import Chain, unread_shift
 from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
 from prepdesk.calc.planner.fill import Entry, Filling, fill
 from prepdesk.calc.planner.mix_density import density_of_mix
@@ -102,8 +102,9 @@ def write_end(writer: Writer, draft: Draft, title: str, makes: Amount, carboy: s
 
 def _margin(want: Want, chain: Chain, vessel_variance: float) -> float:
     """How far each reading may lie off: what the uncertainty leaves, shared by the readings."""
-    left = want.tolerance - COVERAGE * math.sqrt(chain.variance + vessel_variance)
-    readings = sum(stage.measure.is_read for stage in chain.stages) + chain.last.is_read
+    measures = (*(stage.measure for stage in chain.stages), chain.last)
+    left = want.tolerance - COVERAGE * math.sqrt(chain.variance + vessel_variance) - unread_shift(measures)
+    readings = sum(measure.is_read for measure in measures)
     return max(left, 0.0) / max(readings, 1)
 
 

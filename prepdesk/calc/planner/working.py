@@ -105,7 +105,8 @@ def uncertainty_lines(want: Want, chain: Chain, vessel: Vessel) -> list[str]:
             f"{want.name}: rounding to what the apparatus shows changes it by {100 * chain.offset:+.3f} %."
         )
     lines.append(
-        f"{want.name}: expanded uncertainty (k = 2) {100 * expanded:.2g} %, with the rounding"
-        f" {100 * chain.spends(vessel.variance):.2g} % of the {100 * want.tolerance:.3g} % allowed."
+        f"{want.name}: expanded uncertainty (k = 2) {100 * expanded:.2g} %, with the rounding and"
+        f" a reading a step beside it {100 * chain.spends(vessel.variance):.2g} % of the"
+        f" {100 * want.tolerance:.3g} % allowed."
     )
     return lines

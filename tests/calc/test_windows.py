@@ -1,0 +1,57 @@
+"""Reading windows: wide enough to be met at a bench, narrow enough to keep the tolerance."""
+
+from decimal import Decimal
+
+import pytest
+
+from prepdesk.calc.settle import settle
+from prepdesk.calc.typed import parse_number
+from tests.calc.orders import component, one, order, plan, steps_of
+
+ORDERS = {
+    "traces of salt": one("NaCl", "0.00100", "mol/L", "1000"),
+    "half a millimole of permanganate": one("KMnO4", "0.00050", "mol/L", "1000"),
+    "centimolar chloride": one("KCl", "0.0100", "mol/L", "100"),
+    "nitric acid by volume": one("nitric acid", "0.10", "mol/L"),
+    "peroxide": one("hydrogen peroxide", "3", "% w/v"),
+    "sucrose": one("sucrose", "0.375", "mol/L", "355"),
+    "perchloric acid by mass": one("HClO4", "1", "% w/w"),
+    "salt by mass": one("NaCl", "5.0", "% w/w"),
+    "phthalate by molality": one("KHP", "0.050", "mol/kg"),
+    "two salts": order(component("NaCl", "0.154", "mol/L"), component("KCl", "0.0100", "mol/L")),
+    "large": one("NaCl", "0.100", "mol/L", "15000"),
+    "milligrams": one("KMnO4", "1.00", "mg/L", "1000"),
+}
+
+
+@pytest.mark.parametrize("request_", ORDERS.values(), ids=ORDERS)
+def test_every_reading_may_lie_a_step_to_either_side(request_):
+    answer = plan(request_)
+    assert answer["feasible"]
+    read = [step for step in answer["steps"] if "window" in step]
+    assert read
+    for step in read:
+        low, planned, high = (
+            Decimal(text)
+            for text in (step["window"]["low"], step["quantity"]["value"], step["window"]["high"])
+        )
+        assert low < planned < high, step["text"]
+
+
+@pytest.mark.parametrize("request_", ORDERS.values(), ids=ORDERS)
+@pytest.mark.parametrize("bound", ["low", "high"])
+def test_readings_at_the_bounds_keep_every_tolerance(request_, bound):
+    # What a person may write down without a word must never come out beyond the tolerance (common practice).
+    answer = plan(request_)
+    readings = {
+        step["number"]: parse_number(step["window"][bound]) for step in answer["steps"] if "window" in step
+    }
+    found = settle(answer, readings)
+    for one_ in found.concentrations:
+        assert one_.inside, (one_.value_text, answer["tolerance_percent"])
+
+
+def test_a_hundred_millimolar_order_of_the_textbook_still_weighs_two_decimals():
+    # Rooms for readings must not drive the usual orders to finer balances: 58.44 g for 500 mL of 2.00 mol/L.
+    [weighing] = steps_of(plan(one("NaCl", "2.00", "mol/L")), "weigh")
+    assert weighing["quantity"]["value"] == "58.44"
