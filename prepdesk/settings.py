@@ -92,6 +92,8 @@ FORM_RENDERER = "prepdesk.core.forms.FieldRenderer"
 
 # --- database -------------------------------------------------------------------------------
 DATABASES = {"default": env.db("DATABASE_URL", default=f"sqlite:///{VAR_DIR / 'prepdesk.sqlite3'}")}
+if not env.str("DATABASE_URL", default=""):
+    VAR_DIR.mkdir(exist_ok=True)
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     DATABASES["default"].setdefault("OPTIONS", {}).update(
         {

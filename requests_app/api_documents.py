@@ -150,6 +150,8 @@ class FoundConcentration(serializers.Serializer[Any]):
     value = serializers.CharField()
     unit = serializers.CharField()
     expanded_uncertainty_percent = serializers.FloatField()
+    effective_degrees_of_freedom = serializers.IntegerField(allow_null=True)
+    coverage_factor_95_percent = serializers.FloatField()
 
 
 class FoundDensity(serializers.Serializer[Any]):
@@ -178,6 +180,7 @@ class BudgetRow(serializers.Serializer[Any]):
     share_percent = serializers.FloatField()
     distribution = serializers.CharField()
     source = serializers.CharField()  # type: ignore[assignment]  # the contract's name, as above
+    degrees_of_freedom = serializers.IntegerField(allow_null=True)
 
 
 class Draw(serializers.Serializer[Any]):

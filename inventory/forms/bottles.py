@@ -54,7 +54,7 @@ class FigureFields(forms.Form):
     )
     concentration_mol_per_l = NumberText(label="Concentration", unit="mol/L")
     relative_uncertainty_percent = NumberText(
-        label="Uncertainty of it, k = 2", unit="%", help_text="Relative, where the label gives one."
+        label="Uncertainty (k = 2)", unit="%", help_text="Relative, where the label gives one."
     )
 
 

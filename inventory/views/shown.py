@@ -18,7 +18,7 @@ _FIGURE_WORDS = {
     "mass_percent": ("Mass percent", "% w/w"),
     "density_g_per_ml": ("Density at 20 °C", "g/mL"),
     "concentration_mol_per_l": ("Concentration", "mol/L"),
-    "relative_uncertainty_percent": ("Uncertainty of it, k = 2", "%"),
+    "relative_uncertainty_percent": ("Uncertainty (k = 2)", "%"),
 }
 
 

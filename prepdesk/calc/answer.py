@@ -1,10 +1,12 @@
 """Turns a plan into the contract's JSON: amounts become text at their digits, records become objects."""
 
+import math
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from prepdesk.calc.catalogue import data_version
+from prepdesk.calc.coverage import coverage_factor, effective_degrees_of_freedom
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.model import (
     Amount,
@@ -20,6 +22,8 @@ from prepdesk.calc.model import (
 from prepdesk.calc.planner.wanted import title_for
 
 Json = dict[str, Any]
+# Beyond so many degrees of freedom a coverage factor of 2 needs no remark.
+_UNLIMITED: Final = 1000.0
 
 
 def answer_of(plan: Plan) -> Json:
@@ -141,13 +145,25 @@ def _result(plan: Plan) -> Json:
                 "value": one.amount.text,
                 "unit": one.amount.unit,
                 "expanded_uncertainty_percent": float(f"{one.expanded_uncertainty_percent:.3g}"),
+                **_trust(rows),
             }
-            for one in plan.concentrations
+            for one, rows in zip(plan.concentrations, plan.budget, strict=True)
         ],
         "density": None
         if density is None
         else {"value": f"{density.g_per_ml:.4f}", "unit": "g/mL", "basis": density.basis},
         "mass_of_solution": None if mass is None else {"value": plain(mass, 5), "unit": "g"},
+    }
+
+
+def _trust(rows: tuple[Contribution, ...]) -> Json:
+    """Degrees of freedom behind an uncertainty, null where unlimited, and the factor they would ask for."""
+    freedom = effective_degrees_of_freedom(
+        (row.relative_standard_uncertainty_percent, row.degrees_of_freedom) for row in rows
+    )
+    return {
+        "effective_degrees_of_freedom": int(freedom) if freedom < _UNLIMITED else None,
+        "coverage_factor_95_percent": coverage_factor(freedom),
     }
 
 
@@ -160,6 +176,7 @@ def _budget_row(index: int, component: Component, row: Contribution) -> Json:
         "share_percent": round(row.share_percent, 2),
         "distribution": row.distribution,
         "source": row.source,
+        "degrees_of_freedom": None if math.isinf(row.degrees_of_freedom) else row.degrees_of_freedom,
     }
 
 

@@ -5,6 +5,7 @@ Floats are fine here, since their digits lie far below those of any apparatus; w
 stays a :class:`~prepdesk.calc.typed.TypedNumber`.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -85,11 +86,15 @@ class Substance:
 
 @dataclass(frozen=True, slots=True)
 class SolidSource:
-    """A solid off the shelf: which form it is and how pure; without an assay 100 % is taken, and said."""
+    """A solid off the shelf: which form it is and how pure; without an assay 100 % is taken, and said.
+
+    With a density of the crystals [g/mL] the weighing is corrected for the buoyancy of air.
+    """
 
     formula: str
     assay_percent: float | None = None
     assay_tolerance_percent: float | None = None
+    density_g_per_ml: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +292,7 @@ class Contribution:
         share_percent: its part of the variance.
         distribution: ``normal``, ``rectangular`` or ``triangular``.
         source: the standard or reason behind the figure.
+        degrees_of_freedom: behind the figure; infinite where limits are taken as certain.
     """
 
     input: str
@@ -294,6 +300,7 @@ class Contribution:
     share_percent: float
     distribution: str
     source: str
+    degrees_of_freedom: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)

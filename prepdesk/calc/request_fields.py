@@ -19,6 +19,8 @@ DENSITY_UNITS: Final[Mapping[str, float]] = {
 }
 # Liquids at room temperature lie between pentane (0.63) and mercury (13.6); outside is a wrong unit.
 DENSITY_RANGE: Final = (0.5, 15.0)
+# From foamed lithium to osmium [g/mL].
+SOLID_DENSITY_RANGE: Final = (0.5, 22.6)
 
 T = TypeVar("T")
 
@@ -50,8 +52,8 @@ class Reader:
         found = self.read(lambda: read_unit(unit, units, f"{field}.unit"))
         return None if found is None or number is None else TypedQuantity(number, found.symbol)
 
-    def density(self, raw: object, field: str) -> float | None:
-        """A density [g/mL], or None where none is given or it can't be read."""
+    def density(self, raw: object, field: str, bounds: tuple[float, float] = DENSITY_RANGE) -> float | None:
+        """A density [g/mL] within bounds, or None where none is given or it can't be read."""
         if raw is None:
             return None
         symbols = ", ".join(DENSITY_UNITS)
@@ -64,11 +66,11 @@ class Reader:
         if number is None:
             return None
         value = float(number.value) * DENSITY_UNITS[unit]
-        low, high = DENSITY_RANGE
+        low, high = bounds
         if low <= value <= high:
             return value
         self.refuse(
-            f"{field}.value", "out_of_range", f"A liquid has {low:g} to {high:g} g/mL; check the unit."
+            f"{field}.value", "out_of_range", f"It must lie from {low:g} to {high:g} g/mL; check the unit."
         )
         return None
 

@@ -17,6 +17,7 @@ from prepdesk.calc.model import (
     Substance,
 )
 from prepdesk.calc.request_fields import (
+    SOLID_DENSITY_RANGE,
     Reader,
     read_optional_percent,
     read_percent,
@@ -75,7 +76,8 @@ class SourceReader:
         formula = self.reader.read(lambda: self._formula(raw.get("formula")))
         assay = self._optional_percent(raw, "assay_percent", 100.0)
         tolerance = self._optional_percent(raw, "assay_tolerance_percent", 50.0)
-        return None if formula is None else SolidSource(formula.plain, assay, tolerance)
+        density = self.reader.density(raw.get("density"), self._path("density"), SOLID_DENSITY_RANGE)
+        return None if formula is None else SolidSource(formula.plain, assay, tolerance, density)
 
     def _formula(self, text: object) -> Formula:
         path = self._path("formula")

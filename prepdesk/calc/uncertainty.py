@@ -28,6 +28,9 @@ BATH_HALF_WIDTH_K: Final = 1.0
 GLASS_EXPANSION_PER_K: Final = 27e-6
 # Filling to a mark repeats within a fifth of the limit of error: QUAM A1 found 0.02 mL for ± 0.1 mL.
 FILLING_PART_OF_TOLERANCE: Final = 0.2
+# A repeatability is found from ten repeats. Source: USP <41> (balances), QUAM A1 (ten fillings of a
+# flask), ISO 8655-6 (piston pipettes).
+FREEDOM_OF_A_REPEATABILITY: Final = 9
 # Random over systematic limit of a piston pipette from 100 µL upwards. Source: ISO 8655-2.
 PISTON_RANDOM_PART: Final = 0.375
 # A carboy's level is read to 2 mm of some 40 cm (common practice).
@@ -49,6 +52,7 @@ class Input:
         source: the standard or reason behind the figure.
         systematic: the same error comes back when the apparatus is used again, so repeated portions
             add it up instead of averaging it.
+        degrees_of_freedom: behind the figure [1]; infinite where limits are taken as certain.
     """
 
     name: str
@@ -56,6 +60,7 @@ class Input:
     distribution: str
     source: str
     systematic: bool = True
+    degrees_of_freedom: float = math.inf
 
 
 def rectangular(half_width: float) -> float:
@@ -139,6 +144,7 @@ def balance_inputs(balance: Apparatus) -> tuple[Input, ...]:
                 "normal",
                 f"record of the balance, {balance.repeatability_g:g} g",
                 systematic=False,
+                degrees_of_freedom=FREEDOM_OF_A_REPEATABILITY,
             )
         )
     if balance.linearity_g:
@@ -183,6 +189,7 @@ def one_mark_inputs(ware: Apparatus) -> tuple[Input, ...]:
             "normal",
             "a fifth of the limit of error, the proportion of QUAM A1",
             systematic=False,
+            degrees_of_freedom=FREEDOM_OF_A_REPEATABILITY,
         ),
     )
 
@@ -271,6 +278,7 @@ def piston_inputs(ware: Apparatus) -> tuple[Input, ...]:
             "normal",
             f"{random_ml * 1000:g} µL, {standard}",
             systematic=False,
+            degrees_of_freedom=FREEDOM_OF_A_REPEATABILITY,
         ),
     )
 
@@ -410,6 +418,7 @@ def budget(inputs: Sequence[Input]) -> tuple[Contribution, ...]:
             share_percent=100.0 * one.standard**2 / total if total else 0.0,
             distribution=one.distribution,
             source=one.source,
+            degrees_of_freedom=one.degrees_of_freedom,
         )
         for one in inputs
         if one.standard > 0.0

@@ -48,9 +48,16 @@ def percent_words(value: float) -> str:
     return f"{value:.{0 if value >= 10 else decimals}f}"
 
 
+def _allowed(plan: Mapping[str, Any], component: int) -> float:
+    """What one component may spend [%]: its own digits say so, where no tolerance was stated."""
+    settled = (plan.get("settling") or {}).get("components") or []
+    if component < len(settled):
+        return float(settled[component]["tolerance_percent"])
+    return float(plan.get("tolerance_percent") or 0)
+
+
 def budget_charts(plan: Mapping[str, Any]) -> list[BudgetChart]:
     """One chart per component of a plan that has a budget."""
-    allowed = float(plan.get("tolerance_percent") or 0)
     concentrations = (plan.get("result") or {}).get("concentrations") or []
     groups: dict[int, list[Mapping[str, Any]]] = {}
     for row in plan.get("budget") or []:
@@ -61,6 +68,7 @@ def budget_charts(plan: Mapping[str, Any]) -> list[BudgetChart]:
         total = sqrt(sum(part * part for part in parts))
         if component < len(concentrations):
             total = float(concentrations[component].get("expanded_uncertainty_percent") or total)
+        allowed = _allowed(plan, component)
         top = max([allowed, total, *parts]) * _HEADROOM or 1.0
         drawn = sorted(zip(parts, rows, strict=True), key=lambda pair: -pair[0])
         charts.append(

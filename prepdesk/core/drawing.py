@@ -162,9 +162,9 @@ FULL: Final = Layout(
     stage_gap=40,
     line_height=17,
     label_characters=17,
-    label_lines=2,
+    label_lines=3,
     gives_characters=17,
-    gives_lines=5,
+    gives_lines=7,
     most_inputs=12,
 )
 SMALL: Final = Layout(
@@ -306,7 +306,8 @@ def _draw_vessel(drawing: Drawing, layout: Layout, stage: Mapping[str, Any], cen
     start = layout.vessel_x + half + 4
     _arrow(drawing, f"M{start:g} {centre:g}H{layout.gives_x - 16:g}", layout.gives_x - 10, centre)
     rows = wrap(str(stage.get("gives", "")), layout.gives_characters, layout.gives_lines)
-    first = centre - (len(rows) - 1) * layout.line_height / 2 + 4
+    # Centred beside the arrow, but never above the upper edge of the outline.
+    first = max(centre - (len(rows) - 1) * layout.line_height / 2 + 4, y + 12)
     for number, row in enumerate(rows):
         drawing.texts.append(
             Text(layout.gives_x, first + number * layout.line_height, "route-text", "start", row)

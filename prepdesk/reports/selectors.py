@@ -6,10 +6,11 @@ from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 
 from django.db.models import Q, Sum
+from django.db.models.functions import Lower
 from django.utils import timezone
 
 from inventory.amounts import from_base
-from inventory.models import Movement
+from inventory.models import Lot, Movement
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app.models import BatchHold, Order
@@ -37,12 +38,14 @@ class Period:
 
 @dataclass(frozen=True, slots=True)
 class SubstanceUse:
-    """What the ledger says of one substance in a period, in its unit, each figure as a positive amount
-    except the correction, which has a sign."""
+    """What the ledger says of one substance in a period, each figure as a positive amount except the
+    correction, which has a sign. ``kind`` is what stood on the shelf: millilitres of a concentrated
+    reagent and of a solution made from it are never added up."""
 
     key: str
     name: str
     formula: str
+    kind: str
     unit: str
     received: Decimal
     drawn: Decimal
@@ -52,20 +55,21 @@ class SubstanceUse:
 
 @dataclass(frozen=True, slots=True)
 class CourseUse:
-    """What one course used of one substance in a period."""
+    """What one course used of one substance, of one kind of bottle, in a period."""
 
     course: str
     title: str
     substance: str
     key: str
     formula: str
+    kind: str
     unit: str
     drawn: Decimal
     batches: int
 
 
 def use_by_substance(*, actor: User, period: Period) -> list[SubstanceUse]:
-    """Received, drawn, corrected and disposed of, one row per substance and unit.
+    """Received, drawn, corrected and disposed of, one row per substance, kind and unit.
 
     Raises:
         NotAllowed: when the actor may not see the review.
@@ -74,7 +78,13 @@ def use_by_substance(*, actor: User, period: Period) -> list[SubstanceUse]:
     start, end = period.bounds
     rows = (
         Movement.objects.filter(at__gte=start, at__lt=end)
-        .values("lot__substance__key", "lot__substance__name", "lot__substance__formula", "lot__unit")
+        .values(
+            "lot__substance__key",
+            "lot__substance__name",
+            "lot__substance__formula",
+            "lot__kind",
+            "lot__unit",
+        )
         .annotate(
             received=Sum(
                 "amount",
@@ -99,13 +109,14 @@ def use_by_substance(*, actor: User, period: Period) -> list[SubstanceUse]:
                 default=0,
             ),
         )
-        .order_by("lot__substance__name", "lot__unit")
+        .order_by(Lower("lot__substance__name"), "lot__kind", "lot__unit")
     )
     return [
         SubstanceUse(
             key=row["lot__substance__key"],
             name=row["lot__substance__name"],
             formula=row["lot__substance__formula"],
+            kind=str(Lot.Kind(row["lot__kind"]).label),
             unit=row["lot__unit"],
             received=from_base(row["received"], row["lot__unit"]),
             drawn=from_base(-row["drawn"], row["lot__unit"]),
@@ -117,7 +128,7 @@ def use_by_substance(*, actor: User, period: Period) -> list[SubstanceUse]:
 
 
 def use_by_course(*, actor: User, period: Period) -> list[CourseUse]:
-    """What was drawn for each course's batches, one row per course, substance and unit.
+    """What was drawn for each course's batches, one row per course, substance, kind and unit.
 
     A batch that serves several orders is shared among them in proportion to the volume each asked
     for; the shares add up to what was drawn, to the last base unit.
@@ -139,6 +150,7 @@ def use_by_course(*, actor: User, period: Period) -> list[CourseUse]:
             "hold__lot__substance__key",
             "hold__lot__substance__name",
             "hold__lot__substance__formula",
+            "hold__lot__kind",
             "hold__lot__unit",
         )
         .annotate(base=Sum("hold__movements__amount"))
@@ -149,8 +161,8 @@ def use_by_course(*, actor: User, period: Period) -> list[CourseUse]:
         if order.batch_id is not None:
             orders_of[order.batch_id].append(order)
 
-    total: dict[tuple[str, str, str, str, str, str], int] = defaultdict(int)
-    batches: dict[tuple[str, str, str, str, str, str], set[int]] = defaultdict(set)
+    total: dict[tuple[str, str, str, str, str, str, str], int] = defaultdict(int)
+    batches: dict[tuple[str, str, str, str, str, str, str], set[int]] = defaultdict(set)
     for row in draws:
         orders = orders_of[row["batch_id"]]
         for order, share in zip(orders, _shares(-row["base"], orders), strict=True):
@@ -160,13 +172,14 @@ def use_by_course(*, actor: User, period: Period) -> list[CourseUse]:
                 row["hold__lot__substance__name"],
                 row["hold__lot__substance__key"],
                 row["hold__lot__substance__formula"],
+                str(Lot.Kind(row["hold__lot__kind"]).label),
                 row["hold__lot__unit"],
             )
             total[key] += share
             batches[key].add(row["batch_id"])
     return [
-        CourseUse(*key, drawn=from_base(base, key[5]), batches=len(batches[key]))
-        for key, base in sorted(total.items())
+        CourseUse(*key, drawn=from_base(base, key[-1]), batches=len(batches[key]))
+        for key, base in sorted(total.items(), key=lambda item: (item[0][0], item[0][2].lower(), item[0]))
     ]
 
 

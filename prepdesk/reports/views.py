@@ -10,7 +10,18 @@ from prepdesk.core.spreadsheet import csv_lines
 from prepdesk.reports.forms import PeriodForm
 from prepdesk.reports.selectors import use_by_course, use_by_substance
 
-CSV_HEADER = ("from", "to", "course", "course title", "substance", "formula", "drawn", "unit", "batches")
+CSV_HEADER = (
+    "from",
+    "to",
+    "course",
+    "course title",
+    "substance",
+    "formula",
+    "kind",
+    "drawn",
+    "unit",
+    "batches",
+)
 
 
 @require_safe
@@ -25,7 +36,7 @@ def use(request: SignedInRequest) -> HttpResponse:
         request,
         "reports/use.html",
         {
-            "form": form,
+            "form": PeriodForm.showing(period),
             "period": period,
             "substances": use_by_substance(actor=request.user, period=period),
             "courses": use_by_course(actor=request.user, period=period),
@@ -49,6 +60,7 @@ def use_csv(request: SignedInRequest) -> HttpResponse | StreamingHttpResponse:
             row.title,
             row.substance,
             row.formula,
+            row.kind,
             row.drawn,
             row.unit,
             row.batches,

@@ -4,33 +4,27 @@ Each function locks the batch row first, so that of two people who press the sam
 is served and the other is told by whom.
 """
 
-from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
 
-from inventory.amounts import from_base, to_base
-from inventory.models import Hold, Substance
 from inventory.services import (
     draw_holds,
-    hold_stock,
     in_transaction_with_retries,
-    receive_prepared_lot,
 )
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import Settlement, added_unit, judge_reading, most_added, settle
+from prepdesk.calc.settle import added_unit, judge_reading, most_added, settle
 from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.models import Batch, Sheet, StepRecord
-from requests_app.selectors import BenchStep, active_holds, bench_steps, prepared_holds, readings_of
+from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
+from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.moves import move
-from requests_app.shelf_life import expiry_of
 
-_ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1), "uL": Decimal("0.001")}
 _AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
 
 
@@ -176,8 +170,10 @@ def finish_batch(
             raise InvalidInput(
                 {"reason": f"{settlement.text} Say why it is kept and used, or make it again."}
             )
-        drawn = _draw(actor=actor, batch=locked, sheet=sheet, steps=steps)
-        _shelve(actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn)
+        drawn = draw_used(actor=actor, batch=locked, sheet=sheet, steps=steps)
+        shelve_solution(
+            actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn
+        )
         locked.finished_at = timezone.now()
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
         if added is not None:
@@ -293,101 +289,6 @@ def _finish_note(batch: Batch, reason: str) -> str:
     return "; ".join(
         filter(None, [f"{added['value']} {added['unit']} of solvent added" if added else "", reason])
     )
-
-
-# --- stock ------------------------------------------------------------------------------------
-def _draw(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]) -> list[int]:
-    """Draw what was really taken from each lot; the keys of the lots."""
-    holds = active_holds(batch)
-    used = drawn_amounts(sheet.plan, readings_of(steps), holds)
-    draw_holds(
-        actor=actor,
-        amounts=used,
-        reason=f"{batch.reference} {batch.title}"[:300],
-        idempotency_key=f"finish-{batch.pk}",
-    )
-    return sorted(hold.lot_id for hold in holds if used[hold.pk])
-
-
-def drawn_amounts(plan: sheets.Plan, records: dict[int, TypedNumber], holds: list[Hold]) -> dict[int, int]:
-    """Base units really taken, by hold: as read where a reading was taken, as planned elsewhere.
-
-    Args:
-        plan: whose steps name the lots.
-        records: the reading that counts, by step number.
-        holds: one for each lot, with the lot loaded.
-    """
-    used: dict[int, int] = {}
-    for hold in holds:
-        steps = [step for step in plan["steps"] if step.get("quantity") and _lot_id(step) == hold.lot_id]
-        if not any(step["number"] in records for step in steps):
-            used[hold.pk] = hold.amount
-            continue
-        asked = sum((Decimal(step["quantity"]["value"]) for step in steps), Decimal(0))
-        taken = sum(
-            (
-                records[step["number"]].value
-                if step["number"] in records
-                else Decimal(step["quantity"]["value"])
-                for step in steps
-            ),
-            Decimal(0),
-        )
-        if steps[0]["quantity"]["unit"] == hold.lot.unit:
-            used[hold.pk] = to_base(taken, hold.lot.unit)
-        else:
-            # A liquid that is weighed: its volume follows in proportion.
-            used[hold.pk] = to_base(from_base(hold.amount, hold.lot.unit) * taken / asked, hold.lot.unit)
-    return used
-
-
-def _lot_id(step: dict[str, Any]) -> int | None:
-    lot = step.get("lot")
-    return int(lot["id"]) if lot else None
-
-
-def _shelve(
-    *,
-    actor: User,
-    batch: Batch,
-    sheet: Sheet,
-    settlement: Settlement,
-    added: TypedNumber | None,
-    parents: list[int],
-) -> None:
-    """Put the finished solution on the shelf and hold all of it for the batch's orders."""
-    components = sheet.plan["components"]
-    substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
-    # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
-    # then the volume asked for stands for it.
-    makes = sheet.plan["makes"]
-    volume = makes if makes["unit"] in _ML_PER_UNIT else sheet.plan["volume"]
-    volume_ml = Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]]
-    if added is not None and added_unit(sheet.plan) == "mL":
-        volume_ml += added.value
-    concentrations = settlement.concentrations
-    alone = len(components) == 1 and concentrations[0].mol_per_l is not None
-    lot = receive_prepared_lot(
-        actor=actor,
-        title=batch.title,
-        substance=substances[components[0]["key"]],
-        composition=[one.as_dict() for one in concentrations],
-        concentration_mol_per_l=concentrations[0].mol_per_l_text if alone else "",
-        relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
-        volume_base=to_base(volume_ml, "mL"),
-        parents=parents,
-        expires_on=expiry_of(
-            [substance.family or substance.key for substance in substances.values()], timezone.localdate()
-        ),
-        idempotency_key=f"prepared-{batch.pk}",
-    )
-    hold_stock(
-        actor=actor,
-        draws={lot.pk: lot.on_hand},
-        purpose=f"{batch.reference}, ready for its sections",
-        idempotency_key=f"ready-{batch.pk}",
-    )
-    batch.prepared_lot = lot
 
 
 # --- locks and rights -------------------------------------------------------------------------

@@ -27,13 +27,13 @@ from requests_app.selectors import (
 )
 from requests_app.services.batches import (
     claim_batch,
-    drawn_amounts,
     finish_batch,
     hand_over_batch,
     put_back_batch,
     read_added,
     record_step,
 )
+from requests_app.services.finishing import drawn_amounts
 from requests_app.views.parts import (
     cautions_of_the_whole,
     current_step,

@@ -33,9 +33,9 @@ _DAY = [
     ("copper(II) sulfate pentahydrate", "0.100", "mol/L", "250"),
     ("potassium permanganate", "0.0200", "mol/L", "1000"),
     ("sodium hydroxide", "0.1", "mol/L", "2000"),
-    ("silver nitrate", "0.0500", "mol/L", "100"),
+    ("silver nitrate", "0.050", "mol/L", "100"),
     ("hydrochloric acid", "1.0", "mol/L", "1000"),
-    ("glucose", "5.0", "% w/v", "500"),
+    ("D-(+)-glucose, anhydrous", "5.0", "% w/v", "500"),
     ("potassium chloride", "100", "mg/L", "1000"),
 ]
 

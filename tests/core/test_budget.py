@@ -66,3 +66,16 @@ def test_the_drawn_table_says_in_words_whether_the_total_is_allowed():
     assert "over 0.10" in html
     assert "style=" not in html
     assert html.count("<caption>") == 1
+
+
+def test_each_substance_has_the_mark_of_its_own_digits():
+    # Common practice: half of the last digit, so 0.20 allows 2.5 % and 0.10 allows 5 %.
+    row = {"relative_standard_uncertainty_percent": 1.0, "share_percent": 100, "source": "", "input": "flask"}
+    plan = {
+        "tolerance_percent": 2.5,
+        "budget": [{**row, "component": 0}, {**row, "component": 1}],
+        "settling": {"components": [{"tolerance_percent": 2.5}, {"tolerance_percent": 5.0}]},
+    }
+    assert [chart.allowed for chart in budget_charts(plan)] == ["2.5", "5.0"]
+    del plan["settling"]
+    assert [chart.allowed for chart in budget_charts(plan)] == ["2.5", "2.5"]

@@ -85,6 +85,8 @@ def test_an_order_goes_from_the_instructor_over_the_bench_to_the_review(sign_in)
     assert Order.objects.count() == before + 1
     order = Order.objects.get(reference=reference)
     assert order.state == "queued"
+    instructor.go_back()
+    instructor.go_forward()
     instructor.reload()
     assert Order.objects.count() == before + 1
 

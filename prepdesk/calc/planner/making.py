@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.atoms import MolarMass, molar_mass
+from prepdesk.calc.buoyancy import buoyancy_factor
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.density import reagent_density
 from prepdesk.calc.errors import InputError, NoDensity, Problem
@@ -52,7 +53,12 @@ class SupplyMaker:
         """A solid as the request describes it."""
         substance = self._form(source.formula)
         return self._solid(
-            substance, source.formula, source.assay_percent, source.assay_tolerance_percent, None
+            substance,
+            source.formula,
+            source.assay_percent,
+            source.assay_tolerance_percent,
+            None,
+            crystals_g_per_ml=source.density_g_per_ml,
         )
 
     def liquid(self, source: LiquidSource) -> Supply:
@@ -196,8 +202,15 @@ class SupplyMaker:
         assay: float | None,
         tolerance: float | None,
         lot: ShelfLot | None,
+        *,
+        crystals_g_per_ml: float | None = None,
     ) -> Supply:
         notes: tuple[Problem, ...] = ()
+        strength = "" if assay is None else f"{assay:g} %"
+        carried = 1.0
+        if crystals_g_per_ml is not None:
+            carried = buoyancy_factor(crystals_g_per_ml)
+            strength = f"{assay or 100.0:g} %, each gram shown being {carried:.6f} g in air"
         if assay is None:
             assay = 100.0
             notes = (warn("assay_assumed", f"No assay is stated for {substance.name}; 100 % is taken."),)
@@ -217,8 +230,8 @@ class SupplyMaker:
         return Supply(
             kind="solid",
             substance=substance,
-            strength="" if notes else f"{assay:g} %",
-            mol_per_g=assay / 100.0 / mass.g_per_mol,
+            strength=strength,
+            mol_per_g=carried * assay / 100.0 / mass.g_per_mol,
             mol_per_ml=0.0,
             solvent_part=water * assay / 100.0,
             by_g=tuple(inputs),
@@ -227,7 +240,7 @@ class SupplyMaker:
             lot=lot,
             notes=notes,
             molar_mass=mass.g_per_mol,
-            fraction=assay / 100.0,
+            fraction=carried * assay / 100.0,
         )
 
     def _liquid(

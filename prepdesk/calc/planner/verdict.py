@@ -58,7 +58,8 @@ def _reason(draft: Draft, want: Want, way: str, spends: float) -> str:
     allowed += f"the digits of {want.component.target.number.text} allow" if digits else "was allowed"
     if spends > want.tolerance * (1.0 + ROUNDING_ROOM):
         return f"{way} comes nearest: it spends {percent_up(spends)} %, which is more than {allowed}."
-    return f"{way} spends {percent_up(spends)} % and stays inside {allowed}; no other way takes less work."
+    # The same two digits as the bar that draws it.
+    return f"{way} spends {100 * spends:.2g} % and stays inside {allowed}; no other way takes less work."
 
 
 def _what_grams_mean(wants: Sequence[Want]) -> str:

@@ -1,0 +1,215 @@
+"""Every page of every person: no barrier that a scan finds, light and dark, and nothing cut off when narrow.
+
+The rules are those of WCAG 2.0, 2.1 and 2.2 at levels A and AA as the axe-core engine checks them; 320 CSS
+pixels is the width of WCAG 2.2 success criterion 1.4.10 (reflow).
+"""
+
+from collections.abc import Iterable, Mapping
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.test import RequestFactory
+from playwright.sync_api import Page, expect
+
+from inventory.models import Lot
+from prepdesk.core.views import server_error
+from requests_app.models import Batch, Order
+from requests_app.selectors import QUEUE_FILTERS, bench_steps
+from requests_app.services.batches import claim_batch, record_step
+
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
+
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+# The same page in dark differs by its colours alone.
+RULES_OF_COLOUR = ["color-contrast", "link-in-text-block"]
+WIDE, NARROW = {"width": 1280, "height": 900}, {"width": 320, "height": 800}
+
+
+def barriers(page: Page, only: Mapping[str, object]) -> list[str]:
+    options = {"runOnly": only, "resultTypes": ["violations"]}
+    if page.evaluate("typeof axe") == "undefined":
+        found = Axe().run(page, options=options).response["violations"]
+    else:
+        found = page.evaluate("options => axe.run(options)", options)["violations"]
+    return [f"{one['id']}: {node['html'][:140]}" for one in found for node in one["nodes"][:3]]
+
+
+def faults(page: Page) -> list[str]:
+    """What is wrong with the page that is open, as sentences; it is left wide and light."""
+    name = page.url.split("/", 3)[-1]
+    wrong = [f"/{name} (light): {one}" for one in barriers(page, {"type": "tag", "values": RULES})]
+    page.emulate_media(color_scheme="dark")
+    dark = barriers(page, {"type": "rule", "values": RULES_OF_COLOUR})
+    wrong += [f"/{name} (dark): {one}" for one in dark]
+    page.emulate_media(color_scheme="light")
+    page.set_viewport_size(NARROW)
+    width = page.evaluate("document.documentElement.scrollWidth")
+    if width > NARROW["width"]:
+        wrong.append(f"/{name}: {width} px wide on a screen of {NARROW['width']} px")
+    page.set_viewport_size(WIDE)
+    return wrong
+
+
+def faults_at(page: Page, start: str, addresses: Iterable[str], status: int = 200) -> list[str]:
+    wrong = []
+    for address in addresses:
+        answer = page.goto(start + address)
+        assert answer is not None
+        assert answer.status == status, f"{address} answered {answer.status}"
+        assert page.url == start + address, f"{address} led on to {page.url}"
+        wrong += faults(page)
+    return wrong
+
+
+def test_the_scan_can_fail(page):
+    page.set_content(
+        "<html><head><title>x</title></head><body><img src='x.png'><input><button></button>"
+        "<p style='color:#ccc;background:#fff'>pale</p><p style='width:600px'>wide</p></body></html>"
+    )
+    found = " ".join(faults(page))
+    for rule in ("image-alt", "label", "button-name", "color-contrast", "html-has-lang"):
+        assert rule in found
+    assert found.count("color-contrast") == 2, "once in light, once in dark"
+    assert "px wide on a screen of 320 px" in found
+
+
+def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
+    page = sign_in("instructor")
+    own = Order.objects.filter(ordered_by__username="instructor")
+    states = own.order_by("state").values_list("state", flat=True).distinct()
+    one_of_each = [own.filter(state=state).latest("pk").reference for state in states]
+    addresses = [
+        "/orders/",
+        "/orders/?q=salt-that-nobody-has",
+        "/orders/new/",
+        f"/orders/new/?like={one_of_each[0]}",
+        *(f"/orders/{reference}/" for reference in one_of_each),
+        f"/orders/{own.filter(state='queued').latest('pk').reference}/cancel/",
+        "/stock/",
+        "/stock/substances/sodium-chloride/",
+        f"/stock/lots/{Lot.objects.first().code}/",
+        "/stock/apparatus/",
+        "/accounts/me/",
+    ]
+    wrong = faults_at(page, department.url, addresses)
+    wrong += faults_at(page, department.url, ["/queue/", "/review/"], status=403)
+    wrong += faults_at(page, department.url, ["/no-such-page/", "/orders/R-9999/"], status=404)
+
+    # The form with every error, and the page before sending.
+    page.goto(department.url + "/orders/new/")
+    page.get_by_role("button", name="Check the order").last.click()
+    expect(page.locator(".error-summary")).to_be_visible()
+    wrong += faults(page)
+    page.goto(f"{department.url}/orders/new/?like={one_of_each[0]}")
+    page.get_by_role("button", name="Check the order").last.click()
+    page.wait_for_load_state()
+    wrong += faults(page)
+
+    # The page for a fault of our own is served in place of an address, since no address is broken.
+    body = server_error(RequestFactory().get("/broken/")).content
+    page.route("**/broken/", lambda route: route.fulfill(body=body, content_type="text/html"))
+    page.goto(department.url + "/broken/")
+    wrong += faults(page)
+    page.get_by_role("link", name="Prepdesk").click()
+    page.get_by_role("button", name="Sign out").click()
+    page.goto(department.url + "/accounts/sign-in/")
+    wrong += faults(page)
+    page.get_by_label("Name").first.fill("nobody")
+    page.get_by_label("Password").fill("wrong")
+    page.get_by_role("button", name="Sign in").click()
+    wrong += faults(page)
+    assert wrong == []
+
+
+def do_every_step(batch: Batch, actor) -> None:
+    sheet = batch.sheets.latest("revision")
+    for step in bench_steps(sheet, batch.step_records.all()):
+        if step.is_done:
+            continue
+        record_step(
+            actor=actor,
+            batch=Batch.objects.get(pk=batch.pk),
+            step_number=step.step["number"],
+            reading_text=step.step["quantity"]["value"] if step.step.get("window") else "",
+            reason="",
+            idempotency_key=f"all-{step.step['number']}",
+            seen_version=Batch.objects.get(pk=batch.pk).version,
+        )
+
+
+def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(department, sign_in):
+    page = sign_in("prep")
+    batches = Batch.objects.order_by("pk")
+    states = batches.values_list("state", flat=True).distinct().order_by("state")
+    one_of_each = {state: batches.filter(state=state).last() for state in states}
+    assert {"queued", "claimed", "in_work", "ready", "handed_over"} <= set(one_of_each)
+    begun = one_of_each["in_work"]
+    plan = begun.sheets.latest("revision").plan
+    done, now = 1, begun.step_records.count() + 1
+    lot = Lot.objects.filter(kind="solid", state="available").first()
+    wrong = faults_at(
+        page,
+        department.url,
+        [
+            *(f"/queue/?show={name}" for name in QUEUE_FILTERS),
+            *(f"/batches/{batch.reference}/" for batch in one_of_each.values()),
+            f"/batches/{begun.reference}/steps/{done}/",
+            f"/batches/{begun.reference}/steps/{now}/",
+            f"/batches/{begun.reference}/sheet/",
+            f"/batches/{one_of_each['ready'].reference}/hand-over/",
+            "/orders/",
+            "/stock/",
+            "/stock/?q=nothing-like-it",
+            "/stock/substances/sodium-chloride/",
+            "/stock/substances/new/",
+            "/stock/places/",
+            "/stock/apparatus/",
+            "/stock/apparatus/new/",
+            "/stock/lots/new/",
+            f"/stock/lots/{lot.code}/",
+            f"/stock/lots/{lot.code}/label/",
+            f"/stock/lots/{lot.code}/correct/",
+            f"/stock/lots/{lot.code}/dispose/",
+            f"/stock/lots/{lot.code}/state/quarantine/",
+        ],
+    )
+    # A step whose reading lies outside its window, with the reason asked for.
+    claimed = one_of_each["claimed"]
+    number = next(s["number"] for s in claimed.sheets.latest("revision").plan["steps"] if s.get("window"))
+    page.goto(f"{department.url}/batches/{claimed.reference}/steps/1/")
+    for step in range(1, number):
+        page.get_by_role("button", name="Done", exact=True).click()
+        page.wait_for_url(f"**/steps/{step + 1}/")
+    page.get_by_label("Reading").fill("0.1")
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("button", name="Keep this reading with the reason")).to_be_visible()
+    wrong += faults(page)
+
+    assert len(plan["steps"]) >= now
+    do_every_step(begun, begun.claimed_by)
+    wrong += faults_at(page, department.url, [f"/batches/{begun.reference}/finish/"])
+    # Forms with every error beside its field.
+    for address in ("/stock/lots/new/", "/stock/apparatus/new/", f"/stock/lots/{lot.code}/correct/"):
+        page.goto(department.url + address)
+        page.locator("main form[method=post] button[type=submit]").last.click()
+        expect(page.locator(".error-summary")).to_be_visible()
+        wrong += faults(page)
+
+    manager = sign_in("manager")
+    waiting = Order.objects.filter(state="waiting").latest("pk")
+    queued = claim_batch(actor=begun.claimed_by, batch=one_of_each["queued"])
+    wrong += faults_at(
+        manager,
+        department.url,
+        [
+            "/review/",
+            "/review/?first=2020-01-01&last=2020-01-31",
+            "/queue/",
+            "/orders/",
+            f"/orders/{waiting.reference}/",
+            f"/batches/{queued.reference}/",
+            f"/stock/lots/{lot.code}/",
+            "/accounts/me/",
+        ],
+    )
+    assert wrong == []
