@@ -67,6 +67,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "prepdesk.core.middleware.PrivatePagesMiddleware",
+    "prepdesk.core.middleware.NoNullCharactersMiddleware",
     "prepdesk.core.middleware.DomainErrorMiddleware",
 ]
 

@@ -1,12 +1,15 @@
 """What every request passes through besides Django's own."""
 
 from collections.abc import Callable
+from typing import Final
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 
-from prepdesk.core.errors import DomainError
+from prepdesk.core.errors import DomainError, InvalidInput
+from prepdesk.core.views import not_found
 
+FORMS: Final = frozenset({"application/x-www-form-urlencoded", "multipart/form-data"})
 GetResponse = Callable[[HttpRequest], HttpResponse]
 
 
@@ -23,6 +26,24 @@ class PrivatePagesMiddleware:
         return response
 
 
+class NoNullCharactersMiddleware:
+    """A null character is never typed by a person, and PostgreSQL can't even be asked about one."""
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if "\0" in request.path or "%00" in request.META.get("QUERY_STRING", ""):
+            return not_found(request)
+        if request.content_type in FORMS and _has_null(request.POST):
+            return _refused(request, InvalidInput({"": "What was sent holds a character nobody can type."}))
+        return self.get_response(request)
+
+
+def _has_null(posted: QueryDict) -> bool:
+    return any("\0" in name or any("\0" in value for value in values) for name, values in posted.lists())
+
+
 class DomainErrorMiddleware:
     """A refusal of a service becomes a page with its status, or a fragment for a live part."""
 
@@ -35,5 +56,9 @@ class DomainErrorMiddleware:
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         if not isinstance(exception, DomainError):
             return None
-        template = "core/_refusal.html" if getattr(request, "htmx", False) else "core/refusal.html"
-        return render(request, template, {"refusal": exception}, status=exception.status)
+        return _refused(request, exception)
+
+
+def _refused(request: HttpRequest, refusal: DomainError) -> HttpResponse:
+    template = "core/_refusal.html" if getattr(request, "htmx", False) else "core/refusal.html"
+    return render(request, template, {"refusal": refusal}, status=refusal.status)

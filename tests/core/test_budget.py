@@ -79,3 +79,7 @@ def test_each_substance_has_the_mark_of_its_own_digits():
     assert [chart.allowed for chart in budget_charts(plan)] == ["2.5", "5.0"]
     del plan["settling"]
     assert [chart.allowed for chart in budget_charts(plan)] == ["2.5", "2.5"]
+
+
+def test_half_is_rounded_up_from_the_digits_that_stand_there():
+    assert [percent_words(value) for value in (0.175, 1.25, 12.5, 0.00315)] == ["0.18", "1.3", "13", "0.0032"]
