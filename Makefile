@@ -32,7 +32,7 @@ run: $(VENV)/.run ## set up, load the demo scenario on the first start, and serv
 
 test: $(VENV)/.dev lint types ## everything that must be green: lint, types, all tests on PostgreSQL, then on SQLite
 	$(PY) -m tests.services $(PY) -m pytest -n 2 -m "not browser"
-	$(PY) -m pytest -n 2 -m "not (browser or postgres or redis)" tests/inventory tests/requests_app tests/reports tests/access
+	$(PY) -m pytest -n 2 -m "not (browser or postgres or redis)" tests/inventory tests/requests_app/test_orders.py tests/requests_app/test_batches.py tests/requests_app/test_order_pages.py tests/reports
 	$(PY) -m tests.services $(PY) -m pytest -m browser
 
 lint: $(VENV)/.dev ## style of code and templates, arrows between the rooms, missing migrations

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any, Final
 
 from prepdesk.calc.catalogue import data_version
@@ -54,11 +55,20 @@ def answer_of(plan: Plan) -> Json:
         "draws": [_draw(one, request.components[one.component]) for one in plan.draws],
         "shortages": [_shortage(one) for one in plan.shortages],
         "route": [_stage(one) for one in plan.route],
-        "ions": [{"ion": ion, "value": f"{value:.4g}", "unit": "mol/L"} for ion, value in plan.ions.items()],
+        "ions": [{"ion": ion, "value": plain(value, 4), "unit": "mol/L"} for ion, value in plan.ions.items()],
         "settling": dict(plan.settling),
         "minutes": round(plan.minutes),
         "data_version": data_version(),
     }
+
+
+def plain(value: float, digits: int = 6) -> str:
+    """A figure at up to so many significant digits [1], never with an exponent.
+
+    >>> plain(0.00005), plain(109310.4, 5), plain(0.25)
+    ('0.00005', '109310', '0.25')
+    """
+    return f"{Decimal(f'{value:.{digits}g}'):f}"
 
 
 def _amount(amount: Amount) -> Json:
@@ -85,13 +95,13 @@ def apparatus_of(item: Apparatus) -> Json:
     """One apparatus as the contract's ``equipment``."""
     found: Json = {"type": item.type}
     if item.nominal_ml is not None:
-        found["nominal"] = {"value": f"{item.nominal_ml:g}", "unit": "mL"}
+        found["nominal"] = {"value": plain(item.nominal_ml), "unit": "mL"}
     if item.readability_g is not None:
-        found["readability"] = {"value": f"{item.readability_g:g}", "unit": "g"}
+        found["readability"] = {"value": plain(item.readability_g), "unit": "g"}
     if item.tolerance_ml is not None:
-        found["tolerance"] = {"value": f"{item.tolerance_ml:g}", "unit": "mL"}
+        found["tolerance"] = {"value": plain(item.tolerance_ml), "unit": "mL"}
     if item.division_ml is not None:
-        found["division"] = {"value": f"{item.division_ml:g}", "unit": "mL"}
+        found["division"] = {"value": plain(item.division_ml), "unit": "mL"}
     found["class"] = item.apparatus_class
     found["standard"] = item.standard
     return found
@@ -142,7 +152,7 @@ def _result(plan: Plan) -> Json:
         "density": None
         if density is None
         else {"value": f"{density.g_per_ml:.4f}", "unit": "g/mL", "basis": density.basis},
-        "mass_of_solution": None if mass is None else {"value": f"{mass:.5g}", "unit": "g"},
+        "mass_of_solution": None if mass is None else {"value": plain(mass, 5), "unit": "g"},
     }
 
 

@@ -127,7 +127,7 @@ def test_a_window_holds_the_planned_reading_and_a_window_stands_exactly_where_on
             low, high = Decimal(step["window"]["low"]), Decimal(step["window"]["high"])
             planned = Decimal(step["quantity"]["value"])
             assert 0 < low <= planned <= high
-            if answer["feasible"]:
+            if answer["feasible"] and step["action"] == "weigh":
                 # Nobody brings a display to a single figure (common practice): a digit each way is allowed.
                 assert low < planned < high
             assert step["window"]["unit"] == step["quantity"]["unit"]

@@ -474,10 +474,14 @@ def test_trap_19_the_minimum_weight_follows_the_tolerance_and_blocks_no_teaching
 
 
 # --- 20. Buoyancy -------------------------------------------------------------------------------------
-def test_trap_20_a_weighing_sheet_shows_the_mass_without_a_correction_for_buoyancy():
+def test_trap_20_a_weighing_sheet_corrects_for_buoyancy_only_where_the_density_of_the_crystals_is_given():
     # Harvey, Analytical Chemistry 2.1, appendix: factor 1 + 0.0012·(1/2.165 − 1/8.0) = 1.000404 for sodium
-    # chloride, by which 58.44 g would become 58.416 g.
-    assert taken(one("NaCl", "2.00", "mol/L", "500")) == pytest.approx(58.44, abs=0.005)
+    # chloride (density from memory), by which 58.44 g becomes 58.416 g.
+    source = {"kind": "solid", "formula": "NaCl", "assay_percent": "100"}
+    given = {**source, "density": {"value": "2.165", "unit": "g/mL"}}
+    request = one("NaCl", "2.00", "mol/L", "500", source=source)
+    assert taken(request) == pytest.approx(58.44, abs=0.005)
+    assert taken(one("NaCl", "2.00", "mol/L", "500", source=given)) == pytest.approx(58.416, abs=0.005)
 
 
 def test_trap_20_the_neglected_buoyancy_is_less_than_any_tolerance_the_planner_can_meet():

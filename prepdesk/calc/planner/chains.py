@@ -19,6 +19,8 @@ SECOND_PIPETTES_ML: Final = (5.0, 25.0)
 DRAWABLE_PART: Final = 0.95
 # A drop weighs some 0.05 g, so less than twenty of them can't be brought to a figure (common practice).
 SMALLEST_LIQUID_G: Final = 1.0
+# A route this much further from the tolerance than the closest one counts as equally near [1].
+NEARLY: Final = 1.02
 # A tolerance that is met exactly counts as met; floats need a little room for that.
 ROUNDING_ROOM: Final = 1e-9
 

@@ -55,6 +55,17 @@ class Entry:
         return self.supply.kind == "solid" and not self.intermediate
 
     @property
+    def volume_ml(self) -> float:
+        """Room a liquid takes up, also where it is weighed [mL]; a solid counts none."""
+        if self.is_solid:
+            return 0.0
+        if not self.measure.weighed:
+            return self.measure.amount
+        density = self.supply.density
+        # Without a density as much as it could be: no liquid reagent here is lighter than 0.7 g/mL.
+        return self.measure.amount / (density.g_per_ml if density else 0.7)
+
+    @property
     def is_hot(self) -> bool:
         """Whether it heats the water it goes into."""
         return not self.intermediate and is_hot(self.supply)
@@ -188,9 +199,7 @@ class _Job:
     @property
     def _water(self) -> Amount:
         """About how much water to begin with: round, and with room for the liquids and the rinsings."""
-        liquids = sum(
-            one.measure.amount for one in self.entries if not one.is_solid and not one.measure.weighed
-        )
+        liquids = sum(one.volume_ml for one in self.entries)
         value = WATER_PART * max(self.filling.volume_ml - liquids, 0.0)
         amount = significant(value, 2 if value < 10 else 1, "mL") if value < 100 else Amount(value, "mL", 0)
         step = 10.0 if value < 100 else 50.0 if value < 1000 else 100.0

@@ -2,11 +2,11 @@
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.chains import SMALLEST_LIQUID_G
+from prepdesk.calc.planner.chains import NEARLY, SMALLEST_LIQUID_G
 from prepdesk.calc.planner.cost import DISSOLVING, FUMING_ON_BALANCE, LIQUID_ON_BALANCE, WATER_ON_BALANCE
 from prepdesk.calc.planner.measures import Measure, volumes, weighings
 from prepdesk.calc.planner.refusal import Impossible, stop
@@ -198,6 +198,22 @@ def find_mass_route(question: MassQuestion, bench: Bench) -> MassFound:
     return found
 
 
+def nearest_mass_route(question: MassQuestion, bench: Bench, closest: MassRoute) -> MassRoute:
+    """The route to show when none fits: about as close as the closest, with the least work.
+
+    Where a label's mass percent spends far more than the tolerance, tenths of milligrams gain nothing.
+    """
+    wants = [
+        replace(want, tolerance=max(want.tolerance, NEARLY * closest.spends(index)))
+        for index, want in enumerate(question.wants)
+    ]
+    best = find_mass_route(replace(question, wants=wants), bench).best
+    if best is None:
+        return closest
+    worst = max(best.spends(index) / want.tolerance for index, want in enumerate(question.wants))
+    return replace(best, worst=worst)
+
+
 def _minutes(measure: Measure) -> float:
     return measure.minutes
 
@@ -207,7 +223,8 @@ def _water_ways(question: MassQuestion, bench: Bench, room_variance: float) -> I
     if water_g <= 0.0:
         yield None
         return
-    yield from weighings(water_g, bench, WATER_ON_BALANCE)
+    # It is weighed into the vessel it is mixed in: a balance that needs portions can't carry all of it.
+    yield from (way for way in weighings(water_g, bench, WATER_ON_BALANCE) if way.times == 1)
     yield from volumes(water_g / question.water_g_per_ml, bench, room_variance, WATER_OFFSET)
 
 

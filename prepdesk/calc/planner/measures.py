@@ -41,11 +41,12 @@ class Measure:
 
     @property
     def room(self) -> float:
-        """How far it lies from the exact amount, and where it is read, one step beside it too [1].
+        """How far it lies from the exact amount, and where it is weighed, one step beside it too [1].
 
-        Nobody brings a display to a single figure: a reading must be allowed a step to either side.
+        Nobody brings a display to a single figure: it must be allowed a step to either side. A meniscus is
+        set to a line, and how well is part of the uncertainty already.
         """
-        if not self.is_read:
+        if not self.weighed:
             return abs(self.offset)
         return abs(self.offset) + self.tool.step * self.times / self.exact
 

@@ -28,7 +28,7 @@ from prepdesk.calc.planner.checks import (
 )
 from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.mass_plan import composition_for, per_volume, write_mass_plan
-from prepdesk.calc.planner.mass_route import MassFound, MassQuestion, find_mass_route
+from prepdesk.calc.planner.mass_route import MassFound, MassQuestion, find_mass_route, nearest_mass_route
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.planner.search import Found, Question, Route, nearest, search
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
@@ -144,7 +144,10 @@ def _mass_routes(
         ):
             continue
         question = MassQuestion(draft.wants, supplies, composition, water, Room(draft.request.temperature_c))
-        tried.append(MassTried(find_mass_route(question, bench), density))
+        found = find_mass_route(question, bench)
+        if found.best is None and found.closest is not None:
+            found.closest = nearest_mass_route(question, bench, found.closest)
+        tried.append(MassTried(found, density))
     return tried
 
 

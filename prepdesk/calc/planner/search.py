@@ -6,15 +6,13 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
+from prepdesk.calc.planner.chains import NEARLY, ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
 from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK, TEMPERING
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel, vessels_for
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.uncertainty import BATH_HALF_WIDTH_K, COVERAGE, Room
 
-# A route this much further from the tolerance than the closest one counts as equally near [1].
-NEARLY: Final = 1.02
 # An intermediate costs at least its flask, its pipette and the care: no stage is cheaper than this.
 LEAST_STAGE_MINUTES: Final = DISSOLVING + MAKE_UP_FLASK + EXTRA_STAGE
 

@@ -175,5 +175,7 @@ def window_of(measure: Measure, amount: float, exact: float, margin: float) -> W
         return None
     low = math.ceil(exact * (1.0 - margin) / step - 1e-7) * step
     high = math.floor(exact * (1.0 + margin) / step + 1e-7) * step
+    if not measure.weighed:
+        high = min(high, measure.tool.size)
     low, high = min(max(low, step), amount), max(high, amount)
     return Window(as_shown(measure, low), as_shown(measure, high))
