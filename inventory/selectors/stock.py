@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Final
 
 from django.db.models import Count, F, Max, Min, Q, QuerySet, Sum
+from django.db.models.functions import Lower
 from django.utils import timezone
 
 from inventory import codes, states
@@ -203,7 +204,7 @@ def stock_rows(
     total = found.count()
     pages = max(1, -(-total // per_page))
     number = min(max(page, 1), pages)
-    shown = list(found.order_by("name", "key")[(number - 1) * per_page : number * per_page])
+    shown = list(found.order_by(Lower("name"), "key")[(number - 1) * per_page : number * per_page])
     lines = _lines(lots, shown, day)
     rows = tuple(StockRow(substance, tuple(lines.get(substance.pk, ()))) for substance in shown)
     return StockPage(rows=rows, total=total, number=number, pages=pages)
