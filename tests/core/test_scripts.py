@@ -131,7 +131,7 @@ def test_a_name_typed_in_full_is_a_choice_and_half_a_name_takes_it_back(box, pag
 
 def test_a_click_on_an_option_chooses_it(box, page):
     box.press_sequentially("sod")
-    page.get_by_role("option").click()
+    page.get_by_role("option", name="sodium chloride").click()
     assert chosen(page) == "nacl"
     page.get_by_role("button").click()
     page.wait_for_url("**/send/")
