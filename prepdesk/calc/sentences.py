@@ -11,6 +11,8 @@ from prepdesk.calc.model import Amount, Apparatus
 _COUNTS: Final = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight",
                   9: "nine", 10: "ten", 11: "eleven", 12: "twelve"}  # fmt: skip
 _TIMES: Final = {2: "twice", 3: "three times"}
+# What goes into the weighing bottles of a teaching laboratory (common practice).
+SMALL_BOTTLE_G: Final = 50.0
 
 
 def shown(amount: Amount) -> str:
@@ -64,9 +66,14 @@ def weigh_solid(amount: Amount, what: str, item: Apparatus, *, portion: str, coa
 
 
 def weigh_liquid(amount: Amount, what: str, item: Apparatus, *, portion: str) -> str:
-    """Weigh a liquid."""
+    """Weigh a liquid, into a bottle that holds it with room at the top."""
+    bottle = (
+        "a small stoppered bottle"
+        if amount.value <= SMALL_BOTTLE_G
+        else "a stoppered bottle that takes it all"
+    )
     return (
-        f"Weigh {portion}{shown(amount)} of {what} into a small stoppered bottle on the {balance(item)};"
+        f"Weigh {portion}{shown(amount)} of {what} into {bottle} on the {balance(item)};"
         " add the last of it drop by drop."
     )
 
