@@ -8,7 +8,7 @@ PIP := $(PY) -m pip --disable-pip-version-check install --quiet --require-hashes
 PORT ?= 8000
 
 .DEFAULT_GOAL := help
-.PHONY: help run test lint types check bench demo backup lock clean
+.PHONY: help run test lint types check bench demo lock clean
 
 help: ## say what can be done here
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -51,13 +51,10 @@ bench: $(VENV)/.dev ## speed, as ratios to a plain way of doing the same
 demo: $(VENV)/.run ## load the demo scenario into the present database
 	$(PY) manage.py load_demo
 
-backup: $(VENV)/.run ## copy the data of this installation to var/backup-<date>
-	$(PY) manage.py backup
-
 lock: ## renew both lock files from pyproject.toml
 	@test -x var/lock/bin/uv || { $(PYTHON) -m venv var/lock && var/lock/bin/python -m pip --quiet install uv; }
-	var/lock/bin/uv --quiet pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-emit-find-links --no-annotate --no-header --upgrade pyproject.toml -o requirements.txt
-	var/lock/bin/uv --quiet pip compile --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-emit-find-links --no-annotate --no-header --upgrade pyproject.toml --group dev -o requirements-dev.txt
+	var/lock/bin/uv --quiet pip compile --universal --python-version 3.11 --generate-hashes --no-annotate --no-header --upgrade pyproject.toml -o requirements.txt
+	var/lock/bin/uv --quiet pip compile --universal --python-version 3.11 --generate-hashes --no-annotate --no-header --upgrade pyproject.toml --group dev -o requirements-dev.txt
 
 clean: ## remove the environment; data under var/ stays
 	rm -rf $(VENV)
