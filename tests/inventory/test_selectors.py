@@ -279,6 +279,13 @@ def test_the_list_comes_in_pages(prep, bottle):
     assert names(stock_rows(actor=prep, page=99, per_page=3)) == ["s6"]
 
 
+def test_the_list_is_sorted_by_the_alphabet_whatever_the_capitals(prep, bottle):
+    for n, name in enumerate(("EDTA", "acetic acid", "zinc", "L-ascorbic acid")):
+        bottle(substance=Substance.objects.create(key=f"s{n}", name=name, formula="KI"))
+    # Pages list keys; s1 is acetic acid, s0 EDTA, s3 L-ascorbic acid, s2 zinc.
+    assert names(stock_rows(actor=prep)) == ["s1", "s0", "s3", "s2"]
+
+
 def test_the_list_takes_the_same_queries_for_two_rows_and_for_twenty(prep, bottle, django_assert_num_queries):
     def fill(first: int, last: int) -> None:
         for n in range(first, last):

@@ -85,7 +85,8 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/orders/new/?like={one_of_each[0]}",
         *(f"/orders/{reference}/" for reference in one_of_each),
         f"/orders/{own.filter(state='queued').latest('pk').reference}/cancel/",
-        "/stock/",
+        # The list in full is scanned once, below; it is the longest page there is.
+        "/stock/?q=sodium",
         "/stock/substances/sodium-chloride/",
         f"/stock/lots/{Lot.objects.first().code}/",
         "/stock/apparatus/",
@@ -195,6 +196,7 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         expect(page.locator(".error-summary")).to_be_visible()
         wrong += faults(page)
 
+    # A manager sees the pages of the stockroom as prep staff do; these differ.
     manager = sign_in("manager")
     waiting = Order.objects.filter(state="waiting").latest("pk")
     queued = claim_batch(actor=begun.claimed_by, batch=one_of_each["queued"])
@@ -204,11 +206,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         [
             "/review/",
             "/review/?first=2020-01-01&last=2020-01-31",
-            "/queue/",
-            "/orders/",
             f"/orders/{waiting.reference}/",
             f"/batches/{queued.reference}/",
-            f"/stock/lots/{lot.code}/",
             "/accounts/me/",
         ],
     )
