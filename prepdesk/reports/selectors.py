@@ -15,7 +15,15 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app.models import BatchHold, Order
 
-_DRAWN = Q(kind=Movement.Kind.DRAWN) | Q(kind=Movement.Kind.REVERSED, reverses__kind=Movement.Kind.DRAWN)
+
+def _booked_as(*kinds: str, through: str = "") -> Q:
+    """Movements of these kinds and the reversals that undo them, so that a sum is what remains.
+
+    ``through`` is the path from the row that is asked to its movements, as ``hold__movements__``.
+    """
+    return Q(**{f"{through}kind__in": kinds}) | Q(
+        **{f"{through}kind": Movement.Kind.REVERSED, f"{through}reverses__kind__in": kinds}
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,27 +95,11 @@ def use_by_substance(*, actor: User, period: Period) -> list[SubstanceUse]:
         )
         .annotate(
             received=Sum(
-                "amount",
-                filter=Q(kind__in=[Movement.Kind.RECEIVED, Movement.Kind.RETURNED])
-                | Q(
-                    kind=Movement.Kind.REVERSED,
-                    reverses__kind__in=[Movement.Kind.RECEIVED, Movement.Kind.RETURNED],
-                ),
-                default=0,
+                "amount", filter=_booked_as(Movement.Kind.RECEIVED, Movement.Kind.RETURNED), default=0
             ),
-            drawn=Sum("amount", filter=_DRAWN, default=0),
-            corrected=Sum(
-                "amount",
-                filter=Q(kind=Movement.Kind.CORRECTED)
-                | Q(kind=Movement.Kind.REVERSED, reverses__kind=Movement.Kind.CORRECTED),
-                default=0,
-            ),
-            disposed=Sum(
-                "amount",
-                filter=Q(kind=Movement.Kind.DISPOSED)
-                | Q(kind=Movement.Kind.REVERSED, reverses__kind=Movement.Kind.DISPOSED),
-                default=0,
-            ),
+            drawn=Sum("amount", filter=_booked_as(Movement.Kind.DRAWN), default=0),
+            corrected=Sum("amount", filter=_booked_as(Movement.Kind.CORRECTED), default=0),
+            disposed=Sum("amount", filter=_booked_as(Movement.Kind.DISPOSED), default=0),
         )
         .order_by(Lower("lot__substance__name"), "lot__kind", "lot__unit")
     )
@@ -139,10 +131,7 @@ def use_by_course(*, actor: User, period: Period) -> list[CourseUse]:
     policy.require(actor, "see_review")
     start, end = period.bounds
     in_period = Q(hold__movements__at__gte=start, hold__movements__at__lt=end)
-    drawn = Q(hold__movements__kind=Movement.Kind.DRAWN) | Q(
-        hold__movements__kind=Movement.Kind.REVERSED,
-        hold__movements__reverses__kind=Movement.Kind.DRAWN,
-    )
+    drawn = _booked_as(Movement.Kind.DRAWN, through="hold__movements__")
     draws = list(
         BatchHold.objects.filter(in_period & drawn)
         .values(
