@@ -1,0 +1,24 @@
+"""The shelves: substances, lots, apparatus, and the ledger's rows.
+
+Rows of :class:`Movement` are the truth about stock; ``Lot.on_hand`` and ``Lot.held`` are caches that
+database constraints guard and only :mod:`inventory.ledger` changes. Amounts are whole base units
+(micrograms, microlitres, pieces); see :mod:`inventory.amounts`.
+"""
+
+from inventory.models.apparatus import ApparatusItem
+from inventory.models.lots import Lot, LotEvent, LotParent
+from inventory.models.places import Place
+from inventory.models.stock import Hold, Movement, WasteStream
+from inventory.models.substances import Substance
+
+__all__ = [
+    "ApparatusItem",
+    "Hold",
+    "Lot",
+    "LotEvent",
+    "LotParent",
+    "Movement",
+    "Place",
+    "Substance",
+    "WasteStream",
+]

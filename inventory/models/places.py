@@ -1,0 +1,35 @@
+"""Rooms, cabinets in them, shelves in those."""
+
+from django.db import models
+from django.db.models import Q
+
+
+class Place(models.Model):
+    """A room, a cabinet in it, a shelf in that."""
+
+    class Kind(models.TextChoices):
+        ROOM = "room", "Room"
+        CABINET = "cabinet", "Cabinet"
+        SHELF = "shelf", "Shelf"
+        COLD = "cold", "Refrigerator or freezer"
+        OTHER = "other", "Other"
+
+    # What its label says for a scanner: P, a running number, a check character.
+    code = models.CharField(max_length=16, null=True, blank=True, unique=True)
+    kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.OTHER)
+    name = models.CharField(max_length=80)
+    note = models.CharField(max_length=300, blank=True)
+    parent = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="children"
+    )
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["parent", "name"], name="place_once"),
+            # Of two places with no parent SQL never says that their parents are equal.
+            models.UniqueConstraint(fields=["name"], condition=Q(parent=None), name="room_once"),
+        ]
+        ordering = ["name"]
+
+    def __str__(self) -> str:
+        return f"{self.parent} / {self.name}" if self.parent_id else self.name
