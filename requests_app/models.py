@@ -131,6 +131,13 @@ class OrderComponent(models.Model):
     target_value = models.CharField(max_length=40)
     target_unit = models.CharField(max_length=8)
     equivalents = models.PositiveSmallIntegerField(null=True, blank=True)
+    # The bottle somebody chose instead of leaving it to the shelf: another form, a leftover, another grade.
+    from_lot = models.ForeignKey(Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    chosen_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    # Of the last choice after the order was sent, so that a double click chooses once.
+    choice_key = models.CharField(max_length=120, blank=True)
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["order", "position"], name="component_position_once")]
