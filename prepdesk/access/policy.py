@@ -39,6 +39,7 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "manage_apparatus": _STOCKROOM,
     "see_review": frozenset({MANAGER}),
     "manage_own_tokens": _EVERYONE,
+    "read_own_notices": _EVERYONE,
 }
 
 

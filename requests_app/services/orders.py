@@ -21,6 +21,7 @@ from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
 from requests_app.selectors import active_holds
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
+from requests_app.services.telling import tell_cancelled, tell_queued, tell_waits
 
 _PLANNING_TRIES = 2
 
@@ -96,6 +97,7 @@ def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
                 "Speak to the stockroom."
             )
         move(actor=actor, row=locked, event="cancel", note=reason)
+        tell_cancelled(actor=actor, order=locked, reason=reason)
         if batch is not None and not batch.orders.exclude(state=states.CANCELLED).exists():
             _dissolve(actor=actor, batch=batch, reason=f"{locked.reference} was cancelled")
         return locked
@@ -298,6 +300,8 @@ def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) 
     order.waiting_for = []
     if order.state == states.WAITING:
         move(actor=actor, row=order, event="queue", note=reason)
+        if order.batch is not None:
+            tell_queued(actor=actor, batch=order.batch, order=order)
     else:
         note_event(actor=actor, row=order, event="plan", note=reason)
     return None
@@ -309,6 +313,7 @@ def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[d
     if batch is not None:
         order.batch = None
         move(actor=actor, row=order, event="wait", note=note)
+        tell_waits(actor=actor, batch=batch, order=order)
         _dissolve(actor=actor, batch=batch, reason=f"{order.reference} waits for stock")
     else:
         order.save(update_fields=["waiting_for"])
