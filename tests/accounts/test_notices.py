@@ -283,7 +283,7 @@ def test_a_mail_server_that_hangs_takes_no_time_of_the_request(monkeypatch):
 
         def slow():
             with pytest.raises(OSError, match="timed out"):
-                get_connection(**{"host": "127.0.0.1", "port": port, "timeout": 0.5}).open()
+                get_connection(host="127.0.0.1", port=port, timeout=0.5).open()
 
         backend = "django.core.mail.backends.smtp.EmailBackend"
         monkeypatch.setattr("django.conf.settings.EMAIL_BACKEND", backend)
