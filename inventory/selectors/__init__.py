@@ -1,5 +1,6 @@
 """Everything that reads the shelves: lists and pages, and what the calculation service is told."""
 
+from inventory.selectors.ancestry import Family, descendants_of, family_above, family_below, poured_between
 from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
 from inventory.selectors.stock import (
     SHOWS,
@@ -10,7 +11,6 @@ from inventory.selectors.stock import (
     active_holds_of,
     apparatus_visible_to,
     children_of,
-    descendants_of,
     events_of,
     ledger_of,
     lot_by_code,
@@ -28,6 +28,7 @@ __all__ = [
     "APPROXIMATE",
     "SHOWS",
     "SOON",
+    "Family",
     "StockLine",
     "StockPage",
     "StockRow",
@@ -39,12 +40,15 @@ __all__ = [
     "children_of",
     "descendants_of",
     "events_of",
+    "family_above",
+    "family_below",
     "ledger_of",
     "lot_by_code",
     "lots_of",
     "lots_visible_to",
     "parents_of",
     "places",
+    "poured_between",
     "stock_differences",
     "stock_lines_of",
     "stock_rows",
