@@ -24,7 +24,7 @@ from django.utils import timezone
 
 from inventory import states
 from inventory.amounts import as_text
-from inventory.models import Hold, Lot, Movement
+from inventory.models import Hold, Lot, Movement, WasteStream
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState, OutOfStock
 
@@ -80,11 +80,21 @@ def posted(idempotency_key: str) -> Movement | None:
 
 
 def post_movement(
-    *, actor: User, lot_id: int, kind: str, amount: int, reason: str, idempotency_key: str
+    *,
+    actor: User,
+    lot_id: int,
+    kind: str,
+    amount: int,
+    reason: str,
+    idempotency_key: str,
+    waste_stream: WasteStream | None = None,
 ) -> Movement:
     """Add ``amount`` (signed base units) to a lot, with the row that says so.
 
     The same key posts once; later calls return the first row.
+
+    Args:
+        waste_stream: where it went, of what is disposed of.
 
     Raises:
         NotEnough: when it takes more than is free.
@@ -94,13 +104,19 @@ def post_movement(
         raise InvalidInput({"amount": "A movement must move something."})
     lot = lock_lots([lot_id])[lot_id]
     row = Movement(
-        lot=lot, kind=kind, amount=amount, actor=actor, reason=reason, idempotency_key=idempotency_key
+        lot=lot,
+        kind=kind,
+        amount=amount,
+        actor=actor,
+        reason=reason,
+        waste_stream=waste_stream,
+        idempotency_key=idempotency_key,
     )
     return _replayed(row) or _post(row)
 
 
 def reverse_movement(*, actor: User, movement_id: int, reason: str, idempotency_key: str) -> Movement:
-    """Undo a movement by a row that adds its opposite.
+    """Undo a movement by a row that adds its opposite; a pouring is undone in all its bottles.
 
     The hold of a draw stays drawn: what comes back is free for anybody.
 
@@ -109,7 +125,15 @@ def reverse_movement(*, actor: User, movement_id: int, reason: str, idempotency_
         NotEnough: when undoing a receipt would take what is held or gone.
         Conflict: when the key was used for something else.
     """
-    lot_id = Movement.objects.values_list("lot_id", flat=True).get(pk=movement_id)
+    lot_id, pouring = Movement.objects.values_list("lot_id", "pouring").get(pk=movement_id)
+    if pouring:
+        return _reverse_pouring(
+            actor=actor,
+            movement_id=movement_id,
+            pouring=pouring,
+            reason=reason,
+            idempotency_key=idempotency_key,
+        )
     lot = lock_lots([lot_id])[lot_id]
     mistake = Movement.objects.select_related("hold").get(pk=movement_id)
     row = Movement(
@@ -166,6 +190,112 @@ def _shift(lot: Lot, *, on_hand: int = 0, held: int = 0) -> None:
     Lot.objects.filter(pk=lot.pk).update(on_hand=F("on_hand") + on_hand, held=F("held") + held)
     lot.on_hand += on_hand
     lot.held += held
+
+
+# --- pouring over -----------------------------------------------------------------------------
+def rows_of_pouring(pouring: str) -> list[Movement]:
+    """Every row of one pouring, or of its undoing, in the order in which they were posted."""
+    return list(Movement.objects.filter(pouring=pouring).exclude(pouring="").select_related("lot"))
+
+
+def post_pouring(
+    *, actor: User, amounts: Mapping[int, int], reason: str, idempotency_key: str
+) -> list[Movement]:
+    """Pour from bottles into others: rows that share one pouring and add up to zero, all or none.
+
+    The same key pours once; later calls return the first rows.
+
+    Args:
+        amounts: signed base units by lot key, less than zero of what gives.
+
+    Raises:
+        NotEnough: when a bottle gives more than is free of it.
+        Conflict: when the key was used for something else.
+    """
+    if sum(amounts.values()) or not all(amounts.values()) or len(amounts) < 2:
+        raise InvalidInput({"amount": "What is poured leaves one bottle and comes whole into others."})
+    lots = lock_lots(amounts)
+    if len({lot.unit for lot in lots.values()}) > 1:
+        raise InvalidInput({"amount": "These bottles are counted in different units."})
+    # Those that give come first, so that the ledger reads as it was done.
+    wanted = sorted(amounts.items(), key=lambda pair: (pair[1] > 0, pair[0]))
+    rows = [
+        Movement(
+            lot=lots[lot_id],
+            kind=Movement.Kind.POURED,
+            amount=amount,
+            actor=actor,
+            reason=reason,
+            pouring=idempotency_key,
+            idempotency_key=f"{idempotency_key}#{position}",
+        )
+        for position, (lot_id, amount) in enumerate(wanted)
+    ]
+    return _post_together(rows)
+
+
+def _reverse_pouring(
+    *, actor: User, movement_id: int, pouring: str, reason: str, idempotency_key: str
+) -> Movement:
+    # Rows never change their lot, so it may be read before the lock.
+    lots = lock_lots(Movement.objects.filter(pouring=pouring).values_list("lot_id", flat=True))
+    mistakes = rows_of_pouring(pouring)
+    if any(mistake.kind == Movement.Kind.REVERSED for mistake in mistakes):
+        raise NotInThisState("A reversal can't be reversed. Correct the stock after a count instead.")
+    # What comes back goes first into the bottle it came from, so that it can be read as it was done.
+    rows = [
+        Movement(
+            lot=lots[mistake.lot_id],
+            kind=Movement.Kind.REVERSED,
+            amount=-mistake.amount,
+            reverses=mistake,
+            actor=actor,
+            reason=reason,
+            pouring=idempotency_key,
+            idempotency_key=idempotency_key
+            if mistake.pk == movement_id
+            else f"{idempotency_key}#{mistake.pk}",
+        )
+        for mistake in mistakes
+    ]
+    asked = next(row for row in rows if row.idempotency_key == idempotency_key)
+    first = _replayed(asked)
+    if first:
+        return first
+    if Movement.objects.filter(reverses__in=mistakes).exists():
+        raise NotInThisState("This pouring was reversed before; look at the ledger of the lot.")
+    posted_rows = _post_together(rows)
+    return next(row for row in posted_rows if row.idempotency_key == idempotency_key)
+
+
+def _post_together(rows: list[Movement]) -> list[Movement]:
+    """Write rows of one pouring and every balance, or nothing. Their lots are locked."""
+    first = rows_of_pouring(rows[0].pouring)
+    if not first:
+        missing = tuple(
+            Missing(row.lot.pk, row.lot.code, row.lot.unit, -row.amount, row.lot.free)
+            for row in rows
+            if row.lot.free + row.amount < 0
+        )
+        if missing:
+            raise NotEnough(missing)
+        try:
+            with transaction.atomic():
+                for row in rows:
+                    row.save(force_insert=True)
+                    _shift(row.lot, on_hand=row.amount)
+        except IntegrityError as error:
+            # Used at this very moment for other bottles: its rows are committed now.
+            first = rows_of_pouring(rows[0].pouring)
+            if not first:
+                raise Conflict(
+                    "The stock changed at this very moment; nothing was poured. Try again."
+                ) from error
+        else:
+            return rows
+    if {(row.lot_id, row.amount) for row in first} != {(row.lot_id, row.amount) for row in rows}:
+        raise Conflict("This was sent before, for something else. Nothing was poured; open the page afresh.")
+    return first
 
 
 # --- holds ------------------------------------------------------------------------------------
