@@ -6,13 +6,15 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 """
 
 from inventory.models.apparatus import ApparatusItem
+from inventory.models.attachments import Attachment
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
-from inventory.models.substances import Substance
+from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
     "ApparatusItem",
+    "Attachment",
     "Hold",
     "Lot",
     "LotEvent",
@@ -20,5 +22,6 @@ __all__ = [
     "Movement",
     "Place",
     "Substance",
+    "SubstanceEvent",
     "WasteStream",
 ]

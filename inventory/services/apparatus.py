@@ -8,7 +8,7 @@ from django.db import IntegrityError, transaction
 from inventory.models import ApparatusItem, Place
 from inventory.selectors import calc_apparatus
 from inventory.services.transactions import atomic_with_retries
-from inventory.services.typed import Reader
+from inventory.services.typed import Figure, Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.apparatus import tolerance_ml
@@ -17,13 +17,13 @@ from prepdesk.calc.model import ApparatusType
 from prepdesk.calc.typed import parse_number
 
 _SIZES: Final = {
-    "nominal_ml": ("A size", "mL", "100000"),
-    "tolerance_ml": ("A limit of error", "mL", "1000"),
-    "division_ml": ("A division", "mL", "1000"),
-    "readability_g": ("A readability", "g", "100"),
-    "capacity_g": ("A capacity", "g", "1000000"),
-    "repeatability_g": ("A repeatability", "g", "100"),
-    "linearity_g": ("A linearity", "g", "100"),
+    "nominal_ml": Figure("A size", "mL", "100000"),
+    "tolerance_ml": Figure("A limit of error", "mL", "1000"),
+    "division_ml": Figure("A division", "mL", "1000"),
+    "readability_g": Figure("A readability", "g", "100"),
+    "capacity_g": Figure("A capacity", "g", "1000000"),
+    "repeatability_g": Figure("A repeatability", "g", "100"),
+    "linearity_g": Figure("A linearity", "g", "100"),
 }
 _OF_BALANCES: Final = frozenset({"readability_g", "capacity_g", "repeatability_g", "linearity_g"})
 CLASSES: Final = ("", "A", "AS", "B")
@@ -93,10 +93,7 @@ def check_apparatus(
     reader = Reader()
     if kind not in ApparatusItem.Type.values:
         reader.refuse("type", "Choose what it is.")
-    kept = {
-        field: reader.number(field, sizes.get(field, ""), what=what, unit=unit, most=most)
-        for field, (what, unit, most) in _SIZES.items()
-    }
+    kept = reader.figures(_SIZES, sizes)
     _check_sizes(reader, kind, kept)
     if apparatus_class not in CLASSES:
         reader.refuse("apparatus_class", "The class is the mark on the glass: A, AS or B.")
@@ -145,8 +142,9 @@ def _check_sizes(reader: Reader, kind: str, sizes: dict[str, str]) -> None:
         reader.refuse("nominal_ml", "Say its size, as marked on it.")
     for field, text in sizes.items():
         if text and (field in _OF_BALANCES) is not balance:
-            what = _SIZES[field][0]
-            reader.refuse(field, f"{what} belongs to {'glassware' if balance else 'a balance'}.")
+            reader.refuse(
+                field, f"{_SIZES[field].what} belongs to {'glassware' if balance else 'a balance'}."
+            )
 
 
 @atomic_with_retries
