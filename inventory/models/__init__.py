@@ -5,14 +5,17 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 (micrograms, microlitres, pieces); see :mod:`inventory.amounts`.
 """
 
-from inventory.models.apparatus import ApparatusItem
+from inventory.models.apparatus import ApparatusEvent, ApparatusItem
+from inventory.models.bookings import Booking
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
 from inventory.models.substances import Substance
 
 __all__ = [
+    "ApparatusEvent",
     "ApparatusItem",
+    "Booking",
     "Hold",
     "Lot",
     "LotEvent",

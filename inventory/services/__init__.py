@@ -7,7 +7,21 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.apparatus import (
+    add_apparatus,
+    change_apparatus,
+    check_apparatus,
+    check_change,
+)
+from inventory.services.bookings import (
+    AlreadyBooked,
+    Clash,
+    book_apparatus,
+    cancel_booking,
+    check_booking,
+    end_bookings,
+    release_bookings,
+)
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
 from inventory.services.lots import (
@@ -31,21 +45,38 @@ from inventory.services.stock import (
 from inventory.services.substances import add_substance, check_substance, hazard_codes, load_catalogue
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
+from inventory.services.upkeep import (
+    change_count,
+    check_calibration,
+    check_new_count,
+    record_calibration,
+    set_in_service,
+)
 
 __all__ = [
     "AMOUNT_UNITS",
     "FACTS",
+    "AlreadyBooked",
+    "Clash",
     "Missing",
     "NotEnough",
     "add_apparatus",
     "add_place",
     "add_substance",
     "atomic_with_retries",
+    "book_apparatus",
+    "cancel_booking",
+    "change_apparatus",
+    "change_count",
     "change_lot_state",
     "check_apparatus",
+    "check_booking",
+    "check_calibration",
+    "check_change",
     "check_count",
     "check_disposal",
     "check_label",
+    "check_new_count",
     "check_place",
     "check_receipt",
     "check_substance",
@@ -53,6 +84,7 @@ __all__ = [
     "correct_stock",
     "dispose",
     "draw_holds",
+    "end_bookings",
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
@@ -60,6 +92,8 @@ __all__ = [
     "open_lot",
     "receive_lot",
     "receive_prepared_lot",
+    "record_calibration",
+    "release_bookings",
     "release_holds",
     "reverse_movement",
     "set_in_service",
