@@ -1,7 +1,7 @@
 """From what is wanted to a frozen sheet: a draft becomes a question to the calculation service, and
 its answer becomes a row that is never changed."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from inventory.amounts import to_base_upwards
 from inventory.models import Lot
-from inventory.selectors import calc_catalogue, calc_shelf
+from inventory.selectors import Window, calc_catalogue, calc_shelf
 from inventory.states import AVAILABLE
 from prepdesk.accounts.models import User
 from prepdesk.calc.model import Shelf
@@ -21,9 +21,11 @@ from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
 
-# Problems that stock would solve: the order waits. Every other stop is chemistry or apparatus, and
-# waiting would not help.
-SHELF_PROBLEMS: Final = frozenset({"out_of_stock", "not_on_shelf", "chosen_gone"})
+# Problems that stock would solve, or apparatus that is free, calibrated and in service again: the order
+# waits. Every other stop is chemistry, or apparatus that nobody has, and waiting would not help.
+SHELF_PROBLEMS: Final = frozenset(
+    {"out_of_stock", "not_on_shelf", "chosen_gone", "apparatus_booked", "apparatus_out"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,17 +67,23 @@ def request_for(draft: OrderDraft) -> dict[str, Any]:
 
 
 def plan_for(
-    draft: OrderDraft, *, as_if_released: Iterable[int] = (), shelf: Shelf | None = None
+    draft: OrderDraft,
+    *,
+    as_if_released: Iterable[int] = (),
+    window: Window | None = None,
+    as_if_released_bookings: Iterable[int] = (),
+    without: Container[int] = (),
+    whatever_its_state: bool = False,
 ) -> tuple[dict[str, Any], Plan]:
     """Ask the calculation service, with what the shelf has free now and will still be good when due.
 
-    A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve
-    in its place is worked out as if nothing had been chosen.
+    Whether its apparatus is free at some time is asked by :func:`requests_app.bench_time.plan_in_time`.
 
     Args:
         draft: what is wanted.
         as_if_released: keys of holds that the new plan would replace, so their stock counts as free.
-        shelf: read before, where several drafts are planned at once; see :func:`shelf_until`.
+        window, as_if_released_bookings, without, whatever_its_state: which apparatus may be used, as in
+            :func:`inventory.selectors.calc_shelf`.
 
     Returns:
         The request and the plan.
@@ -84,11 +92,26 @@ def plan_for(
         RequestRefused: when the request can't be read, by field of the contract.
     """
     request = request_for(draft)
-    needed_until = local_date(draft.due_at)
-    if shelf is None:
-        shelf = calc_shelf(on=timezone.localdate(), needed_until=needed_until, as_if_released=as_if_released)
-    else:
-        shelf = shelf_until(shelf, needed_until)
+    shelf = calc_shelf(
+        on=timezone.localdate(),
+        needed_until=local_date(draft.due_at),
+        as_if_released=as_if_released,
+        window=window,
+        as_if_released_bookings=as_if_released_bookings,
+        without=without,
+        whatever_its_state=whatever_its_state,
+    )
+    return plan_on(shelf, draft, request)
+
+
+def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[dict[str, Any], Plan]:
+    """Plan a draft on a shelf that was read before.
+
+    A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve
+    in its place is worked out as if nothing had been chosen.
+
+    Returns, Raises as :func:`plan_for`.
+    """
     there = {lot.id for lot in shelf.lots}
     gone = [
         position
@@ -145,7 +168,7 @@ def stops(plan: Plan) -> list[dict[str, str]]:
 
 
 def only_the_shelf_is_short(plan: Plan) -> bool:
-    """True when stock alone would make the plan feasible."""
+    """True when stock, or apparatus that is there but can't be used now, would make the plan feasible."""
     found = stops(plan)
     return bool(found) and all(problem["code"] in SHELF_PROBLEMS for problem in found)
 

@@ -110,6 +110,8 @@ def apparatus_of(item: Apparatus) -> Json:
         found["division"] = {"value": plain(item.division_ml), "unit": "mL"}
     found["class"] = item.apparatus_class
     found["standard"] = item.standard
+    if item.id:
+        found["item"] = item.id
     return found
 
 

@@ -205,6 +205,7 @@ class Apparatus:
         apparatus_class: ``A``, ``B``, ``AS`` or empty.
         standard: the document its tolerance comes from, as ``ISO 1042:1998``.
         count: how many there are.
+        id: the inventory's key of it, empty in a standard set.
     """
 
     type: ApparatusType
@@ -218,6 +219,7 @@ class Apparatus:
     apparatus_class: str = ""
     standard: str = ""
     count: int = 1
+    id: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -106,7 +106,8 @@ def _require_it_serves(order: Order, batch: Batch | None, component: int, lot: L
         reasons = " ".join(error.text for error in refused.errors)
         raise Conflict(f"{reasons} Nothing was changed.") from refused
     missing = sheets.missing_components(plan)
-    if plan["feasible"] or (sheets.only_the_shelf_is_short(plan) and missing and component not in missing):
+    # Another component may still be short, and apparatus be booked: then it waits for that.
+    if plan["feasible"] or (sheets.only_the_shelf_is_short(plan) and component not in missing):
         return
     reasons = " ".join(reason["text"] for reason in sheets.waiting_reasons(plan))
     raise Conflict(f"{lot.code} does not serve any more. {reasons} Nothing was changed; look again.")

@@ -12,7 +12,8 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
 from prepdesk.calc.model import Shelf
 from requests_app import sheets, states
-from requests_app.drafts import draft_of
+from requests_app.bench_time import plan_in_time
+from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Order
 
 # A queue page plans no more than so many waiting orders; the others say it on their own page.
@@ -42,7 +43,7 @@ def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[s
     }
     if order.state == states.WAITING:
         try:
-            _, plan = sheets.plan_for(draft_of(order), shelf=shelf)
+            plan = _planned(draft_of(order), shelf)
         except RequestRefused:
             # What can't be read any more is among the reasons the order waits for.
             return found
@@ -50,6 +51,14 @@ def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[s
         found["can_be_made"] = plan["feasible"]
         found["waits_now"] = [] if plan["feasible"] else sheets.waiting_reasons(plan)
     return found
+
+
+def _planned(draft: OrderDraft, shelf: Shelf | None) -> sheets.Plan:
+    """On one's own page with the hours of the apparatus; in a list with the shelf alone, read once."""
+    if shelf is None:
+        return plan_in_time(draft)[1]
+    day = sheets.local_date(draft.due_at)
+    return sheets.plan_on(sheets.shelf_until(shelf, day), draft, sheets.request_for(draft))[1]
 
 
 def with_choices(actor: User, orders: Iterable[Order]) -> list[tuple[Order, dict[str, Any]]]:

@@ -8,8 +8,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0007_lots_places_and_apparatus_say_more'),
-        ('requests_app', '0001_initial'),
+        ('inventory', '0009_apparatus_history_and_bookings'),
+        ('requests_app', '0002_batches_book_apparatus'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
