@@ -78,7 +78,7 @@ def _summed(draws: Draws) -> dict[int, int]:
 
 
 def _place_at_once(rows: list[Hold], idempotency_key: str) -> bool:
-    """Let the database lock, check, insert and add up; migration 0008 holds its function.
+    """Let one function of the database lock, check, insert and add up; a migration made it.
 
     Returns:
         Whether the rows are in; otherwise nothing is changed, and the locks taken stay.

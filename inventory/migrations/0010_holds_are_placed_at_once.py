@@ -54,6 +54,6 @@ def _on_postgres(sql):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("inventory", "0007_lots_places_and_apparatus_say_more")]
+    dependencies = [("inventory", "0009_apparatus_history_and_bookings")]
 
     operations = [migrations.RunPython(_on_postgres(CREATE), _on_postgres(DROP))]
