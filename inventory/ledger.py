@@ -242,7 +242,6 @@ def _reverse_pouring(
     mistakes = rows_of_pouring(pouring)
     if any(mistake.kind == Movement.Kind.REVERSED for mistake in mistakes):
         raise NotInThisState("A reversal can't be reversed. Correct the stock after a count instead.")
-    # What comes back goes first into the bottle it came from, so that it can be read as it was done.
     rows = [
         Movement(
             lot=lots[mistake.lot_id],

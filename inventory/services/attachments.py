@@ -159,6 +159,11 @@ def _owner(of: Lot | Substance) -> dict[str, Lot | Substance]:
     return {"lot": of} if isinstance(of, Lot) else {"substance": of}
 
 
+def was_attached(idempotency_key: str) -> bool:
+    """Whether an earlier sending of the same form added its file already."""
+    return Attachment.objects.filter(idempotency_key=idempotency_key).exists()
+
+
 def _added(idempotency_key: str, of: Lot | Substance) -> Attachment | None:
     first = Attachment.objects.filter(idempotency_key=idempotency_key).first()
     if first and of.pk != (first.lot_id if isinstance(of, Lot) else first.substance_id):
