@@ -62,3 +62,22 @@ HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
     (ACTIVE, "draw"): DRAWN,
     (ACTIVE, "release"): RELEASED,
 }
+
+# What a history says of a piece of apparatus.
+APPARATUS_EVENTS: Final = {
+    "add": "Added",
+    "change": "Facts changed",
+    "count": "Count changed",
+    "calibrate": "Calibrated",
+    "take_out": "Taken out of service",
+    "put_back": "Put back in service",
+}
+AS_FOUND: Final = {"within": "Within its limits", "outside": "Outside its limits"}
+
+BOOKED: Final = "booked"
+ENDED: Final = "ended"
+BOOKING_STATES: Final = {BOOKED: "Booked", ENDED: "Given back", RELEASED: "Released"}
+BOOKING_NEXT: Final[dict[tuple[str, str], str]] = {
+    (BOOKED, "end"): ENDED,
+    (BOOKED, "release"): RELEASED,
+}

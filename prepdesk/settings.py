@@ -125,12 +125,28 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
     "socket_connect_timeout": 0.5,
 }
 
+CELERY_BEAT_SCHEDULE = {
+    "send notices": {"task": "prepdesk.accounts.tasks.send_notices", "schedule": 300.0},
+}
+
 if REDIS_URL:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
 else:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 # Sessions live in the database: signing in and bench work go on when Redis does not answer.
 SESSION_ENGINE = "django.contrib.sessions.backends.db"
+
+# --- mail -----------------------------------------------------------------------------------
+# Notices stand on their page in any case; mail repeats them for whoever chose it. Without an address
+# of a mail server there is no mail, except that a first look prints it.
+_EMAIL_URL: str = env.str("EMAIL_URL", default="consolemail://" if DEBUG else "")
+MAIL_IS_ON = bool(_EMAIL_URL)
+vars().update(env.email_url_config(_EMAIL_URL or "dummymail://"))
+EMAIL_TIMEOUT = 5
+DEFAULT_FROM_EMAIL: str = env.str("MAIL_FROM", default="Prepdesk <prepdesk@localhost>")
+SERVER_EMAIL = DEFAULT_FROM_EMAIL
+# Where people open the site, as https://prep.example.org; a mail then carries whole addresses.
+SITE_URL: str = env.str("SITE_URL", default="").rstrip("/")
 
 # --- people ---------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"

@@ -7,7 +7,12 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.apparatus import (
+    add_apparatus,
+    change_apparatus,
+    check_apparatus,
+    check_change,
+)
 from inventory.services.attachments import (
     MOST_BYTES,
     add_attachment,
@@ -15,6 +20,15 @@ from inventory.services.attachments import (
     opened_file,
     was_attached,
     withdraw_attachment,
+)
+from inventory.services.bookings import (
+    AlreadyBooked,
+    Clash,
+    book_apparatus,
+    cancel_booking,
+    check_booking,
+    end_bookings,
+    release_bookings,
 )
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
@@ -50,6 +64,13 @@ from inventory.services.substances import (
 )
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
+from inventory.services.upkeep import (
+    change_count,
+    check_calibration,
+    check_new_count,
+    record_calibration,
+    set_in_service,
+)
 from inventory.services.waste import (
     add_waste_stream,
     added_waste_stream,
@@ -61,6 +82,8 @@ __all__ = [
     "AMOUNT_UNITS",
     "FACTS",
     "MOST_BYTES",
+    "AlreadyBooked",
+    "Clash",
     "Missing",
     "NotEnough",
     "add_apparatus",
@@ -72,14 +95,22 @@ __all__ = [
     "added_substance",
     "added_waste_stream",
     "atomic_with_retries",
+    "book_apparatus",
+    "cancel_booking",
+    "change_apparatus",
+    "change_count",
     "change_lot_state",
     "check_apparatus",
     "check_attachment",
+    "check_booking",
+    "check_calibration",
+    "check_change",
     "check_count",
     "check_disposal",
     "check_facts",
     "check_label",
     "check_merge",
+    "check_new_count",
     "check_place",
     "check_receipt",
     "check_return",
@@ -91,6 +122,7 @@ __all__ = [
     "dispose",
     "draw_holds",
     "edit_substance",
+    "end_bookings",
     "facts_as_shown",
     "hazard_codes",
     "hold_stock",
@@ -103,6 +135,8 @@ __all__ = [
     "opened_file",
     "receive_lot",
     "receive_prepared_lot",
+    "record_calibration",
+    "release_bookings",
     "release_holds",
     "return_to_lot",
     "reverse_movement",
