@@ -20,6 +20,7 @@ from inventory.services import (
     hazard_codes,
 )
 from prepdesk.calc.cautions import caution
+from prepdesk.calc.storage import storage_groups
 
 
 class SubstanceForm(CheckedForm):
@@ -107,6 +108,15 @@ class FactsForm(CheckedForm):
     )
     reorder_below = NumberText(label="Order again below")
     reorder_unit = forms.ChoiceField(label="Unit")
+    storage_group = forms.ChoiceField(
+        label="Storage group",
+        required=False,
+        choices=lambda: [
+            ("", "By what is known of it"),
+            *((group.code, group.name) for group in storage_groups()),
+        ],
+        help_text="Only where the department decided otherwise, by its safety data sheet and local rules.",
+    )
     reason = ReasonText(required=False)
     expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400)
 
@@ -122,6 +132,7 @@ class FactsForm(CheckedForm):
                 "shelf_life_opened_days": substance.shelf_life_opened_days,
                 "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
                 "reorder_unit": unit,
+                "storage_group": substance.storage_group,
                 "expected": facts_as_shown(substance),
             },
         )
@@ -141,6 +152,7 @@ class FactsForm(CheckedForm):
             "shelf_life_opened_days",
             "reorder_below",
             "reorder_unit",
+            "storage_group",
             "reason",
         )
         return {name: data.get(name, "") for name in names}

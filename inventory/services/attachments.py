@@ -173,9 +173,9 @@ def _added(idempotency_key: str, of: Lot | Substance) -> Attachment | None:
 
 def _tell(row: Attachment, event: str, words: str, actor: User) -> None:
     """Write into the history of the bottle or the substance what happened to its file."""
-    if row.lot_id:
+    if row.lot_id is not None:
         note(ledger.lock_lots([row.lot_id])[row.lot_id], event, actor=actor, reason=words)
-    else:
+    elif row.substance_id is not None:
         SubstanceEvent.objects.create(substance_id=row.substance_id, event=event, actor=actor, reason=words)
 
 

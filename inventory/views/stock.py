@@ -30,6 +30,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.atoms import molar_mass
 from prepdesk.calc.cautions import UNREVIEWED, caution, cautions_for
 from prepdesk.calc.errors import InputError
+from prepdesk.calc.storage import group_named
 
 
 @require_safe
@@ -72,6 +73,7 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
     context = {
         "substance": row,
         "unit": unit,
+        "chosen_group": group_named(row.storage_group),
         **_reorder(row, lines, unit),
         "files": attachments_of(row, actor=user),
         "facts_history": substance_history(row, actor=user),

@@ -120,6 +120,8 @@ def test_changed_facts_are_kept_with_who_and_from_what_to_what(prep, salt):
         "grade “” to “primary standard”; shelf life closed, in days “” to “1825”; shelf life opened, in days "
         "“” to “365”; order again below “” to “500 g”. Yearly review"
     )
+    facts(prep, salt, storage_group="oxidising-solid", reason="")
+    assert SubstanceEvent.objects.last().reason == "storage group “” to “Oxidising solids”."
 
 
 @pytest.mark.parametrize(
@@ -132,6 +134,7 @@ def test_changed_facts_are_kept_with_who_and_from_what_to_what(prep, salt):
         ("reorder_below", {"reorder_below": "-1"}),
         ("reorder_below", {"reorder_unit": "mL"}),
         ("grade", {"grade": "x" * 61}),
+        ("storage_group", {"storage_group": "on-the-floor"}),
     ],
 )
 def test_a_slip_in_the_facts_is_refused_beside_its_field(prep, salt, field, more):
