@@ -18,6 +18,7 @@ from inventory.services.attachments import (
     add_attachment,
     check_attachment,
     opened_file,
+    was_attached,
     withdraw_attachment,
 )
 from inventory.services.bookings import (
@@ -42,6 +43,7 @@ from inventory.services.moves import move_lot, move_lots
 from inventory.services.places import add_place, added_place, check_place
 from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
+from inventory.services.sending import was_sent
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -142,5 +144,7 @@ __all__ = [
     "set_waste_stream_in_use",
     "split_lot",
     "takes_back_opened",
+    "was_attached",
+    "was_sent",
     "withdraw_attachment",
 ]

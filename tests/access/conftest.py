@@ -3,8 +3,10 @@
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 
 from inventory.models import ApparatusItem
+from inventory.services import add_attachment, add_waste_stream
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
@@ -14,8 +16,16 @@ __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "wo
 
 
 @pytest.fixture
-def world(salt, send, instructor) -> dict[str, Any]:
+def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
+    settings.MEDIA_ROOT = str(tmp_path)
+    paper = add_attachment(
+        actor=prep,
+        of=salt,
+        kind="certificate",
+        upload=SimpleUploadedFile("certificate.pdf", b"%PDF-1.4\n%%EOF\n"),
+        idempotency_key="paper",
+    )
     order = send()
     tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
     token, _ = issue_token(actor=instructor, name="course site")
@@ -29,5 +39,7 @@ def world(salt, send, instructor) -> dict[str, Any]:
         "notice": instructor.notices.get().pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
+        "file": paper.pk,
+        "stream": add_waste_stream(actor=prep, name="Sink").pk,
         "item": ApparatusItem.objects.earliest("pk").pk,
     }

@@ -86,6 +86,23 @@ ROWS = [
     everybody("inventory:substance", "get", "substance"),
     stockroom("inventory:substance_new"),
     stockroom("inventory:substance_new", "post"),
+    stockroom("inventory:substance_facts", "get", "substance"),
+    stockroom("inventory:substance_facts", "post", "substance"),
+    stockroom("inventory:substance_attach", "get", "substance"),
+    stockroom("inventory:substance_attach", "post", "substance"),
+    everybody("inventory:attachment", "get", "file"),
+    stockroom("inventory:attachment_withdraw", "get", "file"),
+    stockroom("inventory:attachment_withdraw", "post", "file"),
+    stockroom("inventory:waste"),
+    stockroom("inventory:waste", "post"),
+    stockroom("inventory:waste_in_use", "post", "stream"),
+    stockroom("inventory:lots_move"),
+    stockroom("inventory:lots_move", "post"),
+    *(
+        stockroom(f"inventory:lot_{change}", method, "lot")
+        for change in ("return", "split", "merge", "move", "attach")
+        for method in ("get", "post")
+    ),
     stockroom("inventory:places"),
     stockroom("inventory:places", "post"),
     stockroom("inventory:lot_receive"),
