@@ -9,6 +9,7 @@ from inventory.models.apparatus import ApparatusItem
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
+from inventory.models.stocktakes import Stocktake, StocktakeLine
 from inventory.models.substances import Substance
 
 __all__ = [
@@ -19,6 +20,8 @@ __all__ = [
     "LotParent",
     "Movement",
     "Place",
+    "Stocktake",
+    "StocktakeLine",
     "Substance",
     "WasteStream",
 ]

@@ -1,14 +1,9 @@
 """Everything that reads the shelves: lists and pages, and what the calculation service is told."""
 
 from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
-from inventory.selectors.stock import (
-    SHOWS,
-    SOON,
-    StockLine,
-    StockPage,
-    StockRow,
+from inventory.selectors.differences import stock_differences
+from inventory.selectors.lots import (
     active_holds_of,
-    apparatus_visible_to,
     children_of,
     descendants_of,
     events_of,
@@ -17,17 +12,56 @@ from inventory.selectors.stock import (
     lots_of,
     lots_visible_to,
     parents_of,
+    substances_visible_to,
+)
+from inventory.selectors.places import (
+    PlaceNode,
+    path_to,
+    place_by_code,
+    place_tree,
     places,
-    stock_differences,
+    places_visible_to,
+    standing_in,
+    within,
+)
+from inventory.selectors.search import folded, what_the_code_says
+from inventory.selectors.stock import (
+    SHOWS,
+    SOON,
+    StockLine,
+    StockPage,
+    StockRow,
+    apparatus_visible_to,
     stock_lines_of,
     stock_rows,
-    substances_visible_to,
+)
+from inventory.selectors.stocktakes import (
+    CountRow,
+    ShelfProgress,
+    count_rows,
+    lines_of,
+    not_seen,
+    others_counting,
+    progress_of,
+    stocktakes_visible_to,
+)
+from inventory.selectors.storage import (
+    Conflict,
+    conflicts_if_put,
+    conflicts_in,
+    kept_lot,
+    kept_row,
+    storage_conflicts,
 )
 
 __all__ = [
     "APPROXIMATE",
     "SHOWS",
     "SOON",
+    "Conflict",
+    "CountRow",
+    "PlaceNode",
+    "ShelfProgress",
     "StockLine",
     "StockPage",
     "StockRow",
@@ -37,16 +71,35 @@ __all__ = [
     "calc_catalogue",
     "calc_shelf",
     "children_of",
+    "conflicts_if_put",
+    "conflicts_in",
+    "count_rows",
     "descendants_of",
     "events_of",
+    "folded",
+    "kept_lot",
+    "kept_row",
     "ledger_of",
+    "lines_of",
     "lot_by_code",
     "lots_of",
     "lots_visible_to",
+    "not_seen",
+    "others_counting",
     "parents_of",
+    "path_to",
+    "place_by_code",
+    "place_tree",
     "places",
+    "places_visible_to",
+    "progress_of",
+    "standing_in",
     "stock_differences",
     "stock_lines_of",
     "stock_rows",
+    "stocktakes_visible_to",
+    "storage_conflicts",
     "substances_visible_to",
+    "what_the_code_says",
+    "within",
 ]

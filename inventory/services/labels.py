@@ -8,6 +8,7 @@ from inventory import ledger
 from inventory.models import Lot, Place
 from inventory.services.facts import FACTS, read_facts
 from inventory.services.lots import LONGEST, check_dates, note
+from inventory.services.places import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.access import policy
@@ -40,6 +41,7 @@ def correct_label(
     expires_on: date | None,
     place: Place | None,
     reason: str = "",
+    storage_reason: str = "",
 ) -> Lot:
     """Put right what was copied wrongly from a label, or say where the bottle now stands.
 
@@ -49,6 +51,7 @@ def correct_label(
         figures: the facts of ``receive_lot``, as typed; those of a solution made here can't be changed.
         words: ``lot_number``, ``grade``, ``note``.
         reason: asked for as soon as more than place or note changes.
+        storage_reason: why it stands there, where a storage rule speaks against the place.
 
     Raises:
         NotAllowed.
@@ -63,6 +66,7 @@ def correct_label(
         if getattr(locked, field) != value
     ]
     moved = locked.place_id != (place.pk if place else None)
+    against = check_standing(locked, place, storage_reason) if moved else ""
     if moved:
         note(locked, "move", actor=actor, reason=f"From {locked.place or 'nowhere'} to {place or 'nowhere'}")
     if changes:
@@ -71,6 +75,7 @@ def correct_label(
         setattr(locked, field, value)
     locked.place = place
     locked.save(update_fields=[*new, "place"])
+    note_standing(locked, against, actor=actor)
     return locked
 
 

@@ -12,6 +12,7 @@ from inventory import codes, ledger, states
 from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
+from inventory.services.places import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
@@ -45,6 +46,7 @@ def receive_lot(
     lot_number: str = "",
     grade: str = "",
     place: Place | None = None,
+    storage_reason: str = "",
     received_on: date | None = None,
     opened_on: date | None = None,
     expires_on: date | None = None,
@@ -56,12 +58,13 @@ def receive_lot(
         kind: ``solid``, ``liquid`` or ``solution``; solids are counted in g, the others in mL.
         amount: as typed, in ``unit`` (kg, g, mg, L, mL, uL).
         assay_percent: and the other figures: as typed from certificate or label, empty where unknown.
+        storage_reason: why it stands there, where a storage rule speaks against the place.
         received_on: today where it isn't said.
         idempotency_key: the same key receives once.
 
     Raises:
         NotAllowed: for those who may not receive.
-        InvalidInput: by field.
+        InvalidInput: by field; ``storage_reason`` where it should not stand there and no reason is given.
         Conflict: when the key was used for another bottle.
     """
     policy.require(actor, "receive_lot")
@@ -87,7 +90,11 @@ def receive_lot(
     )
     lot.substance = substance
     lot.place = place
-    return _put_on_shelf(lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key)
+    # Sent again it stands there already, and what it was told then holds.
+    against = "" if ledger.posted(idempotency_key) else check_standing(lot, place, storage_reason)
+    received = _put_on_shelf(lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key)
+    note_standing(received, against, actor=actor)
+    return received
 
 
 def check_receipt(
