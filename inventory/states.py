@@ -40,6 +40,19 @@ LOT_NOTES: Final = {
     "label": "Label corrected",
     "move": "Put elsewhere",
     "against": "Put here against a storage rule",
+    "expiry": "Expiry set by the shelf life",
+    "split": "Filled into smaller bottles",
+    "filled": "Filled from a larger bottle",
+    "merge": "Leftovers poured in",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
+}
+
+# Changes of what the department keeps about a substance.
+SUBSTANCE_EVENTS: Final = {
+    "facts": "Facts changed",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
 }
 
 ACTIVE: Final = "active"
@@ -65,3 +78,21 @@ COUNTED: Final = "counted"
 NOT_FOUND: Final = "not_found"
 LEFT_OPEN: Final = "left_open"
 LINE_OUTCOMES: Final = {COUNTED: "Counted", NOT_FOUND: "Not found", LEFT_OPEN: "Left open"}
+# What a history says of a piece of apparatus.
+APPARATUS_EVENTS: Final = {
+    "add": "Added",
+    "change": "Facts changed",
+    "count": "Count changed",
+    "calibrate": "Calibrated",
+    "take_out": "Taken out of service",
+    "put_back": "Put back in service",
+}
+AS_FOUND: Final = {"within": "Within its limits", "outside": "Outside its limits"}
+
+BOOKED: Final = "booked"
+ENDED: Final = "ended"
+BOOKING_STATES: Final = {BOOKED: "Booked", ENDED: "Given back", RELEASED: "Released"}
+BOOKING_NEXT: Final[dict[tuple[str, str], str]] = {
+    (BOOKED, "end"): ENDED,
+    (BOOKED, "release"): RELEASED,
+}

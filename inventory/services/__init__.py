@@ -7,7 +7,28 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.apparatus import (
+    add_apparatus,
+    change_apparatus,
+    check_apparatus,
+    check_change,
+)
+from inventory.services.attachments import (
+    MOST_BYTES,
+    add_attachment,
+    check_attachment,
+    opened_file,
+    withdraw_attachment,
+)
+from inventory.services.bookings import (
+    AlreadyBooked,
+    Clash,
+    book_apparatus,
+    cancel_booking,
+    check_booking,
+    end_bookings,
+    release_bookings,
+)
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
 from inventory.services.lots import (
@@ -17,16 +38,18 @@ from inventory.services.lots import (
     receive_lot,
     receive_prepared_lot,
 )
+from inventory.services.moves import move_lot, move_lots
 from inventory.services.places import (
-    AGAINST,
     add_place,
+    added_place,
     change_place,
     check_place,
-    check_standing,
-    put_lots,
     reopen_place,
     retire_place,
 )
+from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.returns import check_return, return_to_lot, takes_back_opened
+from inventory.services.standing import AGAINST, check_standing
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -47,53 +70,108 @@ from inventory.services.stocktakes import (
     state_of_lines,
     undo_line,
 )
-from inventory.services.substances import add_substance, check_substance, hazard_codes, load_catalogue
+from inventory.services.substance_facts import check_facts, edit_substance, facts_as_shown
+from inventory.services.substances import (
+    add_substance,
+    added_substance,
+    check_substance,
+    hazard_codes,
+    load_catalogue,
+)
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
+from inventory.services.upkeep import (
+    change_count,
+    check_calibration,
+    check_new_count,
+    record_calibration,
+    set_in_service,
+)
+from inventory.services.waste import (
+    add_waste_stream,
+    added_waste_stream,
+    check_waste_stream,
+    set_waste_stream_in_use,
+)
 
 __all__ = [
     "AGAINST",
     "AMOUNT_UNITS",
     "FACTS",
+    "MOST_BYTES",
+    "AlreadyBooked",
+    "Clash",
     "CountedBefore",
     "Found",
     "Missing",
     "NotEnough",
     "add_apparatus",
+    "add_attachment",
     "add_place",
     "add_substance",
+    "add_waste_stream",
+    "added_place",
+    "added_substance",
+    "added_waste_stream",
     "atomic_with_retries",
     "begin_stocktake",
+    "book_apparatus",
+    "cancel_booking",
+    "change_apparatus",
+    "change_count",
     "change_lot_state",
     "change_place",
     "check_apparatus",
+    "check_attachment",
+    "check_booking",
+    "check_calibration",
+    "check_change",
     "check_count",
     "check_disposal",
+    "check_facts",
     "check_label",
+    "check_merge",
+    "check_new_count",
     "check_place",
     "check_receipt",
+    "check_return",
+    "check_split",
     "check_standing",
     "check_substance",
+    "check_waste_stream",
     "correct_label",
     "correct_stock",
     "count_lots",
     "dispose",
     "draw_holds",
+    "edit_substance",
+    "end_bookings",
+    "facts_as_shown",
     "give_up_stocktake",
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "merge_lots",
+    "move_lot",
+    "move_lots",
     "open_lot",
+    "opened_file",
     "post_stocktake",
-    "put_lots",
     "receive_lot",
     "receive_prepared_lot",
+    "record_calibration",
+    "release_bookings",
     "release_holds",
     "reopen_place",
     "retire_place",
+    "return_to_lot",
     "reverse_movement",
     "set_in_service",
+    "set_waste_stream_in_use",
+    "split_lot",
     "state_of_lines",
+    "takes_back_opened",
     "undo_line",
+    "withdraw_attachment",
 ]

@@ -1,41 +1,74 @@
-"""Rooms, cabinets, shelves: they are named, moved, retired, and lots are put there."""
+"""Rooms, cabinets, shelves: they are named, moved into each other, retired."""
 
 import uuid
-from collections.abc import Iterable
-from typing import Final
 
-from inventory import codes, ledger
-from inventory.models import Lot, LotEvent, Place
-from inventory.selectors import conflicts_if_put, places, standing_in, within
+from django.db import IntegrityError, transaction
+
+from inventory import codes
+from inventory.models import Place
+from inventory.selectors import standing_in, within
 from inventory.services.transactions import atomic_with_retries
-from inventory.services.typed import MAX_REASON, Reader
+from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import NotInThisState
-
-# The field that a refusal stands beside, and in which a reason for all the same is typed.
-AGAINST: Final = "storage_reason"
+from prepdesk.core.errors import Conflict, NotInThisState
 
 
-# --- the tree -----------------------------------------------------------------------------------
 @atomic_with_retries
 def add_place(
-    *, actor: User, name: str, parent: Place | None = None, kind: str = Place.Kind.OTHER, note: str = ""
+    *,
+    actor: User,
+    name: str,
+    parent: Place | None = None,
+    kind: str = Place.Kind.OTHER,
+    note: str = "",
+    idempotency_key: str | None = None,
 ) -> Place:
     """Add a place, perhaps inside another one, with a code for its label.
+
+    Args:
+        idempotency_key: the same key adds once; later calls return the first place.
 
     Raises:
         NotAllowed.
         InvalidInput: by field; ``name`` when it is empty or there already.
+        Conflict: when the key was used for another place.
     """
     policy.require(actor, "receive_lot")
+    first = added_place(idempotency_key, name=name)
+    if first:
+        return first
     place = check_place(name=name, parent=parent, kind=kind, note=note)
-    # The key comes from the database's own sequence, so the code is made of it.
+    place.idempotency_key = idempotency_key
     place.code = uuid.uuid4().hex[:16]
-    place.save(force_insert=True)
+    reader = Reader()
+    try:
+        with transaction.atomic():
+            place.save(force_insert=True)
+    except IntegrityError:
+        first = added_place(idempotency_key, name=name)
+        if first:
+            return first
+        reader.refuse("name", "A place of this name was added at this very moment.")
+    reader.done()
+    # The key comes from the database's own sequence, so the code is made of it.
     place.code = codes.code_of(place.pk, codes.PLACE)
     place.save(update_fields=["code"])
     return place
+
+
+def added_place(idempotency_key: str | None, *, name: str) -> Place | None:
+    """The place that an earlier sending of the same form added.
+
+    Raises:
+        Conflict: when it was sent with another name.
+    """
+    if not idempotency_key:
+        return None
+    first = Place.objects.filter(idempotency_key=idempotency_key).first()
+    if first and first.name != " ".join(name.split()):
+        raise Conflict(f"This form was sent before and added {first.name}. Open the page afresh for another.")
+    return first
 
 
 @atomic_with_retries
@@ -132,85 +165,3 @@ def reopen_place(*, actor: User, place: Place) -> Place:
         row = row.parent
     place.refresh_from_db()
     return place
-
-
-# --- putting lots there ---------------------------------------------------------------------------
-@atomic_with_retries
-def put_lots(*, actor: User, lots: Iterable[Lot], place: Place, reason: str = "") -> list[Lot]:
-    """Put lots at a place; what stands there already stays.
-
-    Args:
-        reason: needed where a storage rule speaks against it, and written down beside the lot.
-
-    Returns:
-        The lots that were moved.
-
-    Raises:
-        NotAllowed.
-        InvalidInput: field ``storage_reason``, with the rule, when it should not stand there.
-        NotInThisState: when the place is no longer in use.
-    """
-    policy.require(actor, "receive_lot")
-    # Against a retiring at the same moment.
-    place = Place.objects.select_for_update(no_key=True).get(pk=place.pk)
-    if not place.in_use:
-        raise NotInThisState(f"{place.name} is no longer in use. Take it into use again, or choose another.")
-    locked = ledger.lock_lots(lot.pk for lot in lots)
-    moved = [lot for lot in locked.values() if lot.place_id != place.pk]
-    names = dict(places())
-    for lot in moved:
-        kept = check_standing(lot, place, reason)
-        before = lot.place
-        lot.place = place
-        lot.save(update_fields=["place"])
-        words = f"From {names.get(before.pk, before.name) if before else 'nowhere'} to {names[place.pk]}"
-        _write(lot, "move", actor=actor, reason=words, before=before, after=place)
-        if kept:
-            _write(lot, "against", actor=actor, reason=kept, after=place)
-    return moved
-
-
-def check_standing(lot: Lot, place: Place | None, reason: str) -> str:
-    """What is to be written down when a lot is put there: the rules against it and the reason typed.
-
-    Returns:
-        Empty where no rule speaks against it.
-
-    Raises:
-        InvalidInput: field ``storage_reason``, where one does and no reason is given.
-    """
-    conflicts = conflicts_if_put(lot, place)
-    if not conflicts:
-        return ""
-    reader = Reader()
-    kept = reader.words(AGAINST, reason, MAX_REASON)
-    rules = " ".join(dict.fromkeys(conflict.words for conflict in conflicts))
-    if not kept:
-        reader.refuse(
-            AGAINST,
-            f"It should not stand there. {rules} Choose another place, or say why it stands there all the "
-            "same; your local rules and the safety data sheets decide.",
-        )
-    reader.done()
-    return f"{kept}. {rules}"[:1200]
-
-
-def note_standing(lot: Lot, kept: str, *, actor: User) -> None:
-    """Write down once that a lot stands where a rule speaks against it, and why."""
-    if kept and not lot.events.filter(event="against", to_place=lot.place).exists():
-        _write(lot, "against", actor=actor, reason=kept, after=lot.place)
-
-
-def _write(
-    lot: Lot, event: str, *, actor: User, reason: str, before: Place | None = None, after: Place | None
-) -> None:
-    LotEvent.objects.create(
-        lot=lot,
-        event=event,
-        from_state=lot.state,
-        to_state=lot.state,
-        actor=actor,
-        reason=reason,
-        from_place=before,
-        to_place=after,
-    )

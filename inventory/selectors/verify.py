@@ -1,8 +1,8 @@
-"""The ledger against its caches: whatever does not follow from the movements, in words."""
+"""The ledger against the caches that follow from it, row by row, for the command that tells differences."""
 
 from collections.abc import Iterable
 
-from django.db.models import F, Max, Min, Sum
+from django.db.models import Count, F, Max, Min, Sum
 
 from inventory import states
 from inventory.amounts import from_base
@@ -11,7 +11,12 @@ from inventory.models import Hold, Lot, Movement
 
 def stock_differences() -> list[str]:
     """Everything in which the caches and holds do not follow from the ledger, in words."""
-    return [*_balance_differences(), *_hold_differences(), *_reversal_differences()]
+    return [
+        *_balance_differences(),
+        *_hold_differences(),
+        *_reversal_differences(),
+        *_pouring_differences(),
+    ]
 
 
 def _balance_differences() -> Iterable[str]:
@@ -60,3 +65,26 @@ def _reversal_differences() -> Iterable[str]:
     )
     for row in wrong.select_related("lot").order_by("pk").iterator():
         yield f"{row.lot.code}: entry {row.pk} does not undo the entry it reverses"
+
+
+def _pouring_differences() -> Iterable[str]:
+    """A pouring that makes or loses something, or of which only a part was undone."""
+    poured = Movement.objects.exclude(pouring="").order_by()
+    sums = poured.values("pouring").annotate(
+        total=Sum("amount"),
+        first=Min("lot__code"),
+        unit=Min("lot__unit"),
+        units=Count("lot__unit", distinct=True),
+        rows=Count("pk"),
+        undone=Count("reversed_by"),
+    )
+    wrong = sums.exclude(total=0, units=1, undone__in=(0, F("rows")))
+    for row in wrong.order_by("first", "pouring").iterator():
+        name = f"{row['first']}: a pouring from or into it"
+        if row["total"] or row["units"] > 1:
+            yield f"{name} makes {from_base(row['total'], row['unit'])} {row['unit']} out of nothing"
+        else:
+            yield f"{name} was undone in {row['undone']} of its {row['rows']} rows"
+    stray = Movement.objects.filter(kind=Movement.Kind.REVERSED, pouring="").exclude(reverses__pouring="")
+    for entry in stray.select_related("lot").order_by("pk").iterator():
+        yield f"{entry.lot.code}: entry {entry.pk} undoes a part of a pouring by itself"
