@@ -11,6 +11,7 @@ from inventory.models.bookings import Booking
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
+from inventory.models.stocktakes import Stocktake, StocktakeLine
 from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
@@ -24,6 +25,8 @@ __all__ = [
     "LotParent",
     "Movement",
     "Place",
+    "Stocktake",
+    "StocktakeLine",
     "Substance",
     "SubstanceEvent",
     "WasteStream",
