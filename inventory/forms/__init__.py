@@ -1,6 +1,12 @@
 """The forms of the stockroom."""
 
-from inventory.forms.apparatus import ApparatusForm
+from inventory.forms.apparatus import (
+    ApparatusCountForm,
+    ApparatusFactsForm,
+    ApparatusForm,
+    BookingForm,
+    CalibrationForm,
+)
 from inventory.forms.base import new_key
 from inventory.forms.bottles import (
     FIGURES,
@@ -17,7 +23,11 @@ from inventory.forms.substances import PlaceForm, SubstanceForm
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "ApparatusCountForm",
+    "ApparatusFactsForm",
     "ApparatusForm",
+    "BookingForm",
+    "CalibrationForm",
     "CountForm",
     "DisposeForm",
     "LabelForm",
