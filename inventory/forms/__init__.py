@@ -6,6 +6,7 @@ from inventory.forms.apparatus import (
     ApparatusForm,
     BookingForm,
     CalibrationForm,
+    ServiceForm,
 )
 from inventory.forms.base import new_key
 from inventory.forms.bottles import (
@@ -34,6 +35,7 @@ __all__ = [
     "PlaceForm",
     "ReasonForm",
     "ReceiveForm",
+    "ServiceForm",
     "StockFilter",
     "SubstanceForm",
     "new_key",

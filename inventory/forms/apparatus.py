@@ -179,6 +179,16 @@ def _flat(choices: list[tuple[str, Any]]) -> list[tuple[str, str]]:
     return found
 
 
+class ServiceForm(CheckedForm):
+    """Out of service or back, with the reason; it says itself which, so that a second click can't undo it."""
+
+    in_service = forms.ChoiceField(choices=[("0", ""), ("1", "")], widget=forms.HiddenInput)
+    reason = forms.CharField(label="Reason", widget=forms.TextInput(attrs={"size": "40"}))
+
+    def ask_service(self, data: dict[str, Any]) -> object:
+        return data
+
+
 class ApparatusCountForm(CheckedForm):
     """How many there are now, and why that is another number."""
 

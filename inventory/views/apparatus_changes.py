@@ -14,7 +14,7 @@ from inventory.forms import (
     ApparatusFactsForm,
     BookingForm,
     CalibrationForm,
-    ReasonForm,
+    ServiceForm,
 )
 from inventory.models import ApparatusItem
 from inventory.selectors import bookings_ahead, bookings_visible_to, overbooked
@@ -138,17 +138,19 @@ def service(request: SignedInRequest, code: str) -> HttpResponse:
     policy.require(request.user, "manage_apparatus")
     item = apparatus_or_404(request, code)
     back = not item.in_service
-    form = ReasonForm(_sent(request))
+    form = ServiceForm(_sent(request), initial={"in_service": "1" if back else "0"})
 
     def save(data: dict[str, Any]) -> str:
         set_in_service(
             actor=request.user,
             item=item,
-            in_service=back,
+            in_service=data["in_service"] == "1",
             reason=data["reason"],
             idempotency_key=data["idempotency_key"],
         )
-        return "It is in service again." if back else "It is out of service; new plans do without it."
+        if data["in_service"] == "1":
+            return "It is in service again."
+        return "It is out of service; new plans do without it."
 
     booked = [] if back else list(bookings_ahead(item, actor=request.user))
     warning = " ".join(

@@ -1,10 +1,13 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.utils import timezone
 
-from inventory.models import ApparatusItem
+from inventory.models import ApparatusItem, Booking
+from inventory.services import book_apparatus
 from prepdesk.accounts.tokens import issue_token
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
@@ -15,6 +18,14 @@ __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "wo
 def world(salt, send, instructor) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
     order = send()
+    now = timezone.now()
+    book_apparatus(
+        actor=instructor,
+        wanted=[(ApparatusItem.objects.latest("pk").pk, 1, now, now + timedelta(hours=2))],
+        purpose="CH 101 A",
+        idempotency_key="world",
+        by_hand=True,
+    )
     token, _ = issue_token(actor=instructor, name="course site")
     return {
         "order": order.reference,
@@ -25,5 +36,7 @@ def world(salt, send, instructor) -> dict[str, Any]:
         "token": token.pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
-        "item": ApparatusItem.objects.earliest("pk").pk,
+        "item": ApparatusItem.objects.earliest("pk").code,
+        "booking": Booking.objects.latest("pk").pk,
+        "booked": Booking.objects.latest("pk").item.code,
     }
