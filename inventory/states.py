@@ -39,6 +39,19 @@ LOT_NOTES: Final = {
     "count": "Counted, no difference",
     "label": "Label corrected",
     "move": "Put elsewhere",
+    "expiry": "Expiry set by the shelf life",
+    "split": "Filled into smaller bottles",
+    "filled": "Filled from a larger bottle",
+    "merge": "Leftovers poured in",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
+}
+
+# Changes of what the department keeps about a substance.
+SUBSTANCE_EVENTS: Final = {
+    "facts": "Facts changed",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
 }
 
 ACTIVE: Final = "active"

@@ -6,15 +6,17 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 """
 
 from inventory.models.apparatus import ApparatusEvent, ApparatusItem
+from inventory.models.attachments import Attachment
 from inventory.models.bookings import Booking
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
-from inventory.models.substances import Substance
+from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
     "ApparatusEvent",
     "ApparatusItem",
+    "Attachment",
     "Booking",
     "Hold",
     "Lot",
@@ -23,5 +25,6 @@ __all__ = [
     "Movement",
     "Place",
     "Substance",
+    "SubstanceEvent",
     "WasteStream",
 ]

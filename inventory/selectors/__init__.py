@@ -1,5 +1,6 @@
 """Everything that reads the shelves: lists and pages, and what the calculation service is told."""
 
+from inventory.selectors.ancestry import Family, descendants_of, family_above, family_below, poured_between
 from inventory.selectors.apparatus import (
     APPARATUS_SHOWS,
     DUE_SOON,
@@ -23,6 +24,22 @@ from inventory.selectors.bookings import (
     overbooked,
     peak,
 )
+from inventory.selectors.bottles import (
+    HistoryPage,
+    HistoryRow,
+    attachments_of,
+    attachments_visible_to,
+    expiry_note_of,
+    gone_from,
+    history_of,
+    lot_roots,
+    mergeable_with,
+    split_into,
+    substance_history,
+    usual_unit,
+    waste_streams,
+    why_not_one_lot,
+)
 from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
 from inventory.selectors.stock import (
     SHOWS,
@@ -33,7 +50,6 @@ from inventory.selectors.stock import (
     active_holds_of,
     apparatus_visible_to,
     children_of,
-    descendants_of,
     events_of,
     ledger_of,
     lot_by_code,
@@ -41,11 +57,11 @@ from inventory.selectors.stock import (
     lots_visible_to,
     parents_of,
     places,
-    stock_differences,
     stock_lines_of,
     stock_rows,
     substances_visible_to,
 )
+from inventory.selectors.verify import stock_differences
 
 __all__ = [
     "APPARATUS_SHOWS",
@@ -53,6 +69,9 @@ __all__ = [
     "DUE_SOON",
     "SHOWS",
     "SOON",
+    "Family",
+    "HistoryPage",
+    "HistoryRow",
     "StockLine",
     "StockPage",
     "StockRow",
@@ -63,6 +82,8 @@ __all__ = [
     "apparatus_events",
     "apparatus_shown",
     "apparatus_visible_to",
+    "attachments_of",
+    "attachments_visible_to",
     "booked_between",
     "booked_on",
     "booked_words",
@@ -76,19 +97,32 @@ __all__ = [
     "day_window",
     "descendants_of",
     "events_of",
+    "expiry_note_of",
+    "family_above",
+    "family_below",
     "free_in",
+    "gone_from",
+    "history_of",
     "ledger_of",
     "lot_by_code",
+    "lot_roots",
     "lots_of",
     "lots_visible_to",
+    "mergeable_with",
     "overbooked",
     "parents_of",
     "peak",
     "places",
+    "poured_between",
     "reasons_not_to_use",
     "short_day",
+    "split_into",
     "stock_differences",
     "stock_lines_of",
     "stock_rows",
+    "substance_history",
     "substances_visible_to",
+    "usual_unit",
+    "waste_streams",
+    "why_not_one_lot",
 ]

@@ -93,7 +93,7 @@ def calc_shelf(
     lots = (
         Lot.objects.filter(Q(expires_on=None) | Q(expires_on__gte=day), state=states.AVAILABLE, on_hand__gt=0)
         .exclude(unit=Unit.PIECE)
-        .select_related("substance")
+        .select_related("substance", "prepared_by")
         .order_by("pk")
     )
     shelf_lots = tuple(
@@ -135,6 +135,9 @@ def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
         relative_uncertainty_percent=_float(lot.relative_uncertainty_percent),
         expires=lot.expires_on.isoformat() if lot.expires_on else "",
         grade=lot.grade or lot.substance.grade,
+        is_prepared=bool(lot.composition),
+        prepared_by=str(lot.prepared_by) if lot.prepared_by else "",
+        made_on=lot.received_on.isoformat() if lot.received_on else "",
     )
 
 

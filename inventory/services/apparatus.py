@@ -14,7 +14,7 @@ from inventory import codes
 from inventory.models import ApparatusItem, Place
 from inventory.selectors import calc_apparatus, places
 from inventory.services.transactions import atomic_with_retries
-from inventory.services.typed import MAX_REASON, Reader
+from inventory.services.typed import MAX_REASON, Figure, Reader
 from inventory.services.upkeep import MOST, locked_item, note_event
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -24,13 +24,13 @@ from prepdesk.calc.model import ApparatusType
 from prepdesk.calc.typed import parse_number
 
 _SIZES: Final = {
-    "nominal_ml": ("A size", "mL", "100000"),
-    "tolerance_ml": ("A limit of error", "mL", "1000"),
-    "division_ml": ("A division", "mL", "1000"),
-    "readability_g": ("A readability", "g", "100"),
-    "capacity_g": ("A capacity", "g", "1000000"),
-    "repeatability_g": ("A repeatability", "g", "100"),
-    "linearity_g": ("A linearity", "g", "100"),
+    "nominal_ml": Figure("A size", "mL", "100000"),
+    "tolerance_ml": Figure("A limit of error", "mL", "1000"),
+    "division_ml": Figure("A division", "mL", "1000"),
+    "readability_g": Figure("A readability", "g", "100"),
+    "capacity_g": Figure("A capacity", "g", "1000000"),
+    "repeatability_g": Figure("A repeatability", "g", "100"),
+    "linearity_g": Figure("A linearity", "g", "100"),
 }
 _OF_BALANCES: Final = frozenset({"readability_g", "capacity_g", "repeatability_g", "linearity_g"})
 CLASSES: Final = ("", "A", "AS", "B")
@@ -123,10 +123,7 @@ def check_apparatus(
     reader = Reader()
     if kind not in ApparatusItem.Type.values:
         reader.refuse("type", "Choose what it is.")
-    kept = {
-        field: reader.number(field, sizes.get(field, ""), what=what, unit=unit, most=most)
-        for field, (what, unit, most) in _SIZES.items()
-    }
+    kept = reader.figures(_SIZES, sizes)
     _check_sizes(reader, kind, kept)
     if apparatus_class not in CLASSES:
         reader.refuse("apparatus_class", "The class is the mark on the glass: A, AS or B.")
@@ -179,7 +176,7 @@ def _check_sizes(reader: Reader, kind: str, sizes: dict[str, str]) -> None:
     if not balance and not counted and not sizes["nominal_ml"]:
         reader.refuse("nominal_ml", "Say its size, as marked on it.")
     for field, text in sizes.items():
-        what = _SIZES[field][0]
+        what = _SIZES[field].what
         if text and counted:
             reader.refuse(field, f"{what} is not kept for this; say it in the note.")
         elif text and (field in _OF_BALANCES) is not balance:
@@ -196,7 +193,7 @@ def _check_days(reader: Reader, last: date | None, due: date | None) -> None:
 # --- changes --------------------------------------------------------------------------------------
 # What stands in a history for each fact, with its unit.
 _FACT_WORDS: Final = {
-    **{field: (what.partition(" ")[2].capitalize(), unit) for field, (what, unit, _) in _SIZES.items()},
+    **{field: (figure.what.partition(" ")[2].capitalize(), figure.unit) for field, figure in _SIZES.items()},
     "nominal_ml": ("Size", "mL"),
     "apparatus_class": ("Class", ""),
     "standard": ("Standard", ""),

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0008_apparatus_history_and_bookings'),
+        ('inventory', '0009_apparatus_history_and_bookings'),
         ('requests_app', '0001_initial'),
     ]
 

@@ -8,6 +8,8 @@ from django.utils import timezone
 
 from inventory.models import ApparatusItem, Booking
 from inventory.services import book_apparatus
+from prepdesk.accounts import kinds
+from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
@@ -26,6 +28,7 @@ def world(salt, send, instructor) -> dict[str, Any]:
         idempotency_key="world",
         by_hand=True,
     )
+    tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
     token, _ = issue_token(actor=instructor, name="course site")
     return {
         "order": order.reference,
@@ -34,6 +37,7 @@ def world(salt, send, instructor) -> dict[str, Any]:
         "lot": salt.code,
         "substance": "sodium-chloride",
         "token": token.pk,
+        "notice": instructor.notices.get().pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
         "item": ApparatusItem.objects.earliest("pk").code,

@@ -17,7 +17,7 @@ def give_codes(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0007_lots_places_and_apparatus_say_more'),
+        ('inventory', '0008_papers_and_pourings'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
