@@ -6,7 +6,7 @@ with :func:`in_transaction_with_retries` (or decorates with :func:`atomic_with_r
 the outermost transaction can be run again after a deadlock.
 """
 
-from inventory.ledger import Missing, NotEnough
+from inventory.ledger import Missing, NotEnough, lock_lots
 from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
@@ -18,6 +18,7 @@ from inventory.services.lots import (
     receive_prepared_lot,
 )
 from inventory.services.places import add_place, check_place
+from inventory.services.recalls import recall_lots
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -57,7 +58,9 @@ __all__ = [
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "lock_lots",
     "open_lot",
+    "recall_lots",
     "receive_lot",
     "receive_prepared_lot",
     "release_holds",
