@@ -171,6 +171,8 @@ LANGUAGE_CODE = "en-gb"
 TIME_ZONE: str = env.str("DEPARTMENT_TIME_ZONE", default="UTC")
 # Stands in the footer of every page: a name, a room, a number to call.
 HELP_CONTACT: str = env.str("HELP_CONTACT", default="the stockroom")
+# Stands beside what a bottle cost, as "EUR"; money is shown bare where it is empty.
+DEPARTMENT_CURRENCY: str = env.str("DEPARTMENT_CURRENCY", default="")
 USE_I18N = True
 USE_TZ = True
 
@@ -186,7 +188,9 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
-MEDIA_ROOT = VAR_DIR / "files"
+# Certificates and safety data sheets: never under the static files, and never served by their address;
+# a view that asks who is there hands them out.
+MEDIA_ROOT: str = env.str("MEDIA_ROOT", default=str(VAR_DIR / "files"))
 
 # --- the browser's side of security -----------------------------------------------------------
 CONTENT_SECURITY_POLICY = {

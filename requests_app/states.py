@@ -79,4 +79,5 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "hand_over": "handed over",
     "stop": "stopped",
     "plan": "planned again",
+    "choose": "given another source",
 }

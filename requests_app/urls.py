@@ -16,6 +16,7 @@ urlpatterns: list[URLPattern] = [
     path("orders/<str:reference>/trace/csv/", trace.order_trace_csv, name="order_trace_csv"),
     path("stock/lots/<str:code>/trace/", trace.lot_trace, name="lot_trace"),
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
+    path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
     path("queue/", queue.queue, name="queue"),
     path("batches/<str:reference>/", batches.batch, name="batch"),

@@ -24,6 +24,7 @@ from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.moves import move
+from requests_app.services.reserving import end_for
 from requests_app.services.telling import tell_handed_over, tell_ready
 
 _AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
@@ -175,6 +176,7 @@ def finish_batch(
         shelve_solution(
             actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn
         )
+        end_for(actor=actor, batch=locked)
         locked.finished_at = timezone.now()
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
         if added is not None:

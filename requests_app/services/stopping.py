@@ -15,6 +15,7 @@ from requests_app.selectors import active_holds, bench_steps, prepared_holds, re
 from requests_app.services.finishing import drawn_amounts
 from requests_app.services.moves import move
 from requests_app.services.orders import replan_order
+from requests_app.services.reserving import end_for
 from requests_app.services.telling import tell_waits
 
 
@@ -59,6 +60,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
             )
         else:
             release_holds(actor=actor, holds=prepared_holds(locked), reason=f"stopped: {why}"[:300])
+        end_for(actor=actor, batch=locked)
         return locked
 
     stopped = in_transaction_with_retries(stop)
