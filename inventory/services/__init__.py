@@ -6,7 +6,7 @@ with :func:`in_transaction_with_retries` (or decorates with :func:`atomic_with_r
 the outermost transaction can be run again after a deadlock.
 """
 
-from inventory.ledger import Missing, NotEnough
+from inventory.ledger import Missing, NotEnough, lock_lots
 from inventory.services.apparatus import (
     add_apparatus,
     change_apparatus,
@@ -49,6 +49,7 @@ from inventory.services.places import (
     retire_place,
 )
 from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
 from inventory.services.sending import was_sent
 from inventory.services.standing import AGAINST, check_standing
@@ -154,12 +155,14 @@ __all__ = [
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "lock_lots",
     "merge_lots",
     "move_lot",
     "move_lots",
     "open_lot",
     "opened_file",
     "post_stocktake",
+    "recall_lots",
     "receive_lot",
     "receive_prepared_lot",
     "record_calibration",

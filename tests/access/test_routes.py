@@ -69,6 +69,10 @@ ROWS = [
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
+    own("requests_app:order_trace", "get", "order"),
+    own("requests_app:order_trace_csv", "get", "order"),
+    stockroom("requests_app:lot_trace", "get", "lot"),
+    stockroom("requests_app:lot_trace_csv", "get", "lot"),
     # the bench
     stockroom("requests_app:queue"),
     stockroom("requests_app:batch", "get", "batch"),
