@@ -105,6 +105,7 @@ def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
         relative_uncertainty_percent=_float(lot.relative_uncertainty_percent),
         expires=lot.expires_on.isoformat() if lot.expires_on else "",
         grade=lot.grade or lot.substance.grade,
+        opened=lot.opened_on is not None,
     )
 
 

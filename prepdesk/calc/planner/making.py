@@ -168,6 +168,7 @@ class SupplyMaker:
                 triangular(STOCK_WITHOUT_DIGITS),
                 "triangular",
                 "assumed ± 1 %: the label states none",
+                shared=True,
             )
         return self._stock(
             substance,
@@ -223,6 +224,7 @@ class SupplyMaker:
                 rectangular(points / assay),
                 "rectangular",
                 f"{assay:g} % ± {points:g}, {said}",
+                shared=tolerance is None,
             ),
             *self._molar(mass, formula, reads_moles=False),
         ]
@@ -266,6 +268,7 @@ class SupplyMaker:
             rectangular(points / percent),
             "rectangular",
             f"{percent:g} % ± {points:.2g}, {said}",
+            shared=tolerance is None,
         )
         molar = self._molar(mass, substance.formula, reads_moles=False)
         per_g = percent / 100.0 / mass.g_per_mol
@@ -335,6 +338,7 @@ class SupplyMaker:
                 mass.standard_uncertainty_g_per_mol / mass.g_per_mol,
                 "rectangular",
                 "standard atomic weights 2021 (IUPAC)",
+                shared=True,
             ),
         )
 
