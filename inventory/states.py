@@ -39,6 +39,19 @@ LOT_NOTES: Final = {
     "count": "Counted, no difference",
     "label": "Label corrected",
     "move": "Put elsewhere",
+    "expiry": "Expiry set by the shelf life",
+    "split": "Filled into smaller bottles",
+    "filled": "Filled from a larger bottle",
+    "merge": "Leftovers poured in",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
+}
+
+# Changes of what the department keeps about a substance.
+SUBSTANCE_EVENTS: Final = {
+    "facts": "Facts changed",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
 }
 
 ACTIVE: Final = "active"
@@ -48,4 +61,23 @@ HOLD_STATES: Final = {ACTIVE: "Held", DRAWN: "Drawn", RELEASED: "Released"}
 HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
     (ACTIVE, "draw"): DRAWN,
     (ACTIVE, "release"): RELEASED,
+}
+
+# What a history says of a piece of apparatus.
+APPARATUS_EVENTS: Final = {
+    "add": "Added",
+    "change": "Facts changed",
+    "count": "Count changed",
+    "calibrate": "Calibrated",
+    "take_out": "Taken out of service",
+    "put_back": "Put back in service",
+}
+AS_FOUND: Final = {"within": "Within its limits", "outside": "Outside its limits"}
+
+BOOKED: Final = "booked"
+ENDED: Final = "ended"
+BOOKING_STATES: Final = {BOOKED: "Booked", ENDED: "Given back", RELEASED: "Released"}
+BOOKING_NEXT: Final[dict[tuple[str, str], str]] = {
+    (BOOKED, "end"): ENDED,
+    (BOOKED, "release"): RELEASED,
 }

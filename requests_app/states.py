@@ -72,4 +72,5 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "finish": "finished",
     "hand_over": "handed over",
     "plan": "planned again",
+    "choose": "given another source",
 }

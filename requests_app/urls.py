@@ -12,6 +12,7 @@ urlpatterns: list[URLPattern] = [
     path("orders/<str:reference>/", orders.order_detail, name="order"),
     path("orders/<str:reference>/cancel/", orders.order_cancel, name="order_cancel"),
     path("orders/<str:reference>/plan-again/", orders.order_plan_again, name="order_plan_again"),
+    path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
     path("queue/", queue.queue, name="queue"),
     path("batches/<str:reference>/", batches.batch, name="batch"),

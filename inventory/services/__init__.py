@@ -7,7 +7,28 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.apparatus import (
+    add_apparatus,
+    change_apparatus,
+    check_apparatus,
+    check_change,
+)
+from inventory.services.attachments import (
+    MOST_BYTES,
+    add_attachment,
+    check_attachment,
+    opened_file,
+    withdraw_attachment,
+)
+from inventory.services.bookings import (
+    AlreadyBooked,
+    Clash,
+    book_apparatus,
+    cancel_booking,
+    check_booking,
+    end_bookings,
+    release_bookings,
+)
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
 from inventory.services.lots import (
@@ -17,7 +38,10 @@ from inventory.services.lots import (
     receive_lot,
     receive_prepared_lot,
 )
-from inventory.services.places import add_place, check_place
+from inventory.services.moves import move_lot, move_lots
+from inventory.services.places import add_place, added_place, check_place
+from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.returns import check_return, return_to_lot, takes_back_opened
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -28,39 +52,95 @@ from inventory.services.stock import (
     release_holds,
     reverse_movement,
 )
-from inventory.services.substances import add_substance, check_substance, hazard_codes, load_catalogue
+from inventory.services.substance_facts import check_facts, edit_substance, facts_as_shown
+from inventory.services.substances import (
+    add_substance,
+    added_substance,
+    check_substance,
+    hazard_codes,
+    load_catalogue,
+)
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
+from inventory.services.upkeep import (
+    change_count,
+    check_calibration,
+    check_new_count,
+    record_calibration,
+    set_in_service,
+)
+from inventory.services.waste import (
+    add_waste_stream,
+    added_waste_stream,
+    check_waste_stream,
+    set_waste_stream_in_use,
+)
 
 __all__ = [
     "AMOUNT_UNITS",
     "FACTS",
+    "MOST_BYTES",
+    "AlreadyBooked",
+    "Clash",
     "Missing",
     "NotEnough",
     "add_apparatus",
+    "add_attachment",
     "add_place",
     "add_substance",
+    "add_waste_stream",
+    "added_place",
+    "added_substance",
+    "added_waste_stream",
     "atomic_with_retries",
+    "book_apparatus",
+    "cancel_booking",
+    "change_apparatus",
+    "change_count",
     "change_lot_state",
     "check_apparatus",
+    "check_attachment",
+    "check_booking",
+    "check_calibration",
+    "check_change",
     "check_count",
     "check_disposal",
+    "check_facts",
     "check_label",
+    "check_merge",
+    "check_new_count",
     "check_place",
     "check_receipt",
+    "check_return",
+    "check_split",
     "check_substance",
+    "check_waste_stream",
     "correct_label",
     "correct_stock",
     "dispose",
     "draw_holds",
+    "edit_substance",
+    "end_bookings",
+    "facts_as_shown",
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "merge_lots",
+    "move_lot",
+    "move_lots",
     "open_lot",
+    "opened_file",
     "receive_lot",
     "receive_prepared_lot",
+    "record_calibration",
+    "release_bookings",
     "release_holds",
+    "return_to_lot",
     "reverse_movement",
     "set_in_service",
+    "set_waste_stream_in_use",
+    "split_lot",
+    "takes_back_opened",
+    "withdraw_attachment",
 ]

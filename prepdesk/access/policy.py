@@ -26,6 +26,8 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "see_own_orders": _EVERYONE,
     "see_every_order": _STOCKROOM,
     "replan_order": _STOCKROOM,
+    # What an order is made from: the one who ordered it, or the stockroom.
+    "choose_source": _EVERYONE,
     "see_queue": _STOCKROOM,
     "work_batch": _STOCKROOM,
     "hand_over_batch": _STOCKROOM,
@@ -37,8 +39,11 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "correct_stock": _STOCKROOM,
     "change_lot_state": _STOCKROOM,
     "manage_apparatus": _STOCKROOM,
+    # An order books the glass it is made in, and a class the hot plates it works with.
+    "book_apparatus": _EVERYONE,
     "see_review": frozenset({MANAGER}),
     "manage_own_tokens": _EVERYONE,
+    "read_own_notices": _EVERYONE,
 }
 
 

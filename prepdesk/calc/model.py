@@ -170,6 +170,8 @@ class ShelfLot:
         relative_uncertainty_percent: of that concentration, k = 2.
         expires: ISO date or empty; what expires first is used first.
         opened: whether the bottle was opened before.
+        is_prepared: whether it is a solution that was made here for an order, and is left over.
+        prepared_by, made_on: who made it and when (ISO date), only for showing.
     """
 
     id: str
@@ -186,6 +188,9 @@ class ShelfLot:
     expires: str = ""
     grade: str = ""
     opened: bool = False
+    is_prepared: bool = False
+    prepared_by: str = ""
+    made_on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +207,7 @@ class Apparatus:
         apparatus_class: ``A``, ``B``, ``AS`` or empty.
         standard: the document its tolerance comes from, as ``ISO 1042:1998``.
         count: how many there are.
+        id: the inventory's key of it, empty in a standard set.
     """
 
     type: ApparatusType
@@ -215,6 +221,7 @@ class Apparatus:
     apparatus_class: str = ""
     standard: str = ""
     count: int = 1
+    id: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,13 +1,18 @@
 """Tables for spreadsheets that open as what they are: text stays text, numbers stay numbers."""
 
 import csv
+import re
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
 from decimal import Decimal
 
 # A cell that begins with one of these is run as a formula by spreadsheets; the full-width forms too.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+_FORMULA_STARTS = "=+\\-@\t\r\uff1d\uff0b\uff0d\uff20"
+# The apostrophes before it count, so that taking one away is exactly the way back.
+_RUN = re.compile(f"'*[{_FORMULA_STARTS}]")
+_GUARDED = re.compile(f"'+[{_FORMULA_STARTS}]")
 
-Cell = str | int | Decimal
+Cell = str | int | Decimal | date | None
 
 
 def safe_cell(value: Cell) -> str:
@@ -18,11 +23,26 @@ def safe_cell(value: Cell) -> str:
     >>> safe_cell(Decimal("-2.50"))
     '-2.50'
     """
+    if value is None:
+        return ""
+    if isinstance(value, date):
+        return value.isoformat()
     if isinstance(value, Decimal):
         return f"{value:f}"
     if isinstance(value, int):
         return str(value)
-    return f"'{value}" if value.startswith(_FORMULA_STARTS) else value
+    return f"'{value}" if _RUN.match(value) else value
+
+
+def without_guard(text: str) -> str:
+    """What :func:`safe_cell` was given: the apostrophe it may have put before a text is gone.
+
+    >>> without_guard("'=1+1")
+    '=1+1'
+    >>> without_guard("'quoted'")
+    "'quoted'"
+    """
+    return text[1:] if _GUARDED.match(text) else text
 
 
 class _Echo:

@@ -9,7 +9,7 @@ from typing import Final
 from django.contrib.auth.hashers import make_password
 from django.utils import timezone
 
-from inventory.models import Place, Substance
+from inventory.models import Lot, Place, Substance
 from inventory.services import (
     add_apparatus,
     change_lot_state,
@@ -20,6 +20,7 @@ from inventory.services import (
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
+from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.scenario import (
     BALANCES,
@@ -69,6 +70,9 @@ def _build() -> None:
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
+    for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
+        _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
+    bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
 
@@ -232,7 +236,8 @@ def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: dat
         course_id=chosen[0].course_id,
         section_ids=tuple(sorted(section.pk for section in chosen)),
         components=tuple(
-            DraftComponent(key, parse_number(target), unit) for key, target, unit in wanted.substances
+            DraftComponent(key, parse_number(target), unit, from_lot=_bottle(wanted.source))
+            for key, target, unit in wanted.substances
         ),
         groups_per_section=wanted.groups,
         volume_per_group=parse_number(wanted.volume),
@@ -243,6 +248,10 @@ def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: dat
         tolerance_percent=parse_number(wanted.tolerance) if wanted.tolerance else None,
         notes=wanted.notes,
     )
+
+
+def _bottle(substance: str) -> int | None:
+    return Lot.objects.values_list("pk", flat=True).get(substance__key=substance) if substance else None
 
 
 def _work(batch: Batch, wanted: DemoOrder, key: str, actor: User, begun: datetime) -> None:

@@ -5,6 +5,7 @@ from typing import Any
 
 from prepdesk.calc.errors import RequestRefused
 from requests_app import sheets
+from requests_app.bench_time import plan_in_time
 from requests_app.drafts import VolumeWanted, volume_of, volume_problem
 from requests_app.forms import ComponentFormSet, OrderForm, draft_from
 
@@ -34,6 +35,11 @@ class Preview:
         if self.plan is None or self.waits:
             return []
         return sheets.stops(self.plan)
+
+    @property
+    def offers(self) -> list[dict[str, Any]]:
+        """What would serve instead of what the plan takes or lacks."""
+        return [] if self.plan is None else sheets.offers_in(self.plan)
 
     @property
     def warnings(self) -> list[dict[str, str]]:
@@ -67,7 +73,7 @@ def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:
     if problem:
         return Preview(unread=(problem,))
     try:
-        _, plan = sheets.plan_for(draft)
+        _, plan = plan_in_time(draft)
     except RequestRefused as refused:
         return Preview(unread=tuple(error.text for error in refused.errors), volume=volume_of(draft))
     waits = tuple(sheets.waiting_reasons(plan)) if sheets.only_the_shelf_is_short(plan) else ()

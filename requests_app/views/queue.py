@@ -8,6 +8,7 @@ from django.views.decorators.http import require_safe
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from requests_app.selectors import QUEUE_FILTERS, queue_counts, queue_rows, waiting_orders
+from requests_app.views.serving import with_choices
 
 _FIRST_FILTER = "open"
 
@@ -27,6 +28,8 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "late_count": sum(row.late for row in rows),
         "chosen": chosen,
         "filters": [(name, label, counts[name]) for name, label in QUEUE_FILTERS.items()],
-        "waiting": waiting_orders(request.user) if chosen == _FIRST_FILTER else (),
+        "waiting": with_choices(request.user, waiting_orders(request.user))
+        if chosen == _FIRST_FILTER
+        else (),
     }
     return render(request, "requests_app/queue.html", context)

@@ -264,7 +264,7 @@ def test_a_constraint_reaches_the_caller_as_a_conflict_and_never_as_a_database_e
 ):
     lot = bottle("10")
     # As if the check had read a balance that was gone by the time the row was changed.
-    monkeypatch.setattr(ledger, "_check_free", lambda lots, wanted: None)
+    monkeypatch.setattr("inventory.ledger.holds._check_free", lambda lots, wanted: None)
     with pytest.raises(Conflict, match="nothing was held"):
         held(prep, (lot, "11"))
     assert fresh(lot).held == 0

@@ -1,0 +1,36 @@
+"""The ledger: the only writer of movements, of holds, and of a lot's two balances.
+
+Movements are the truth; ``Lot.on_hand`` and ``Lot.held`` are caches of them and of the active holds.
+Three guards work together, because each alone lets something through:
+
+1. the lots concerned are locked, in key order, once, before anything is checked. Unsorted locks
+   deadlock, and a check before the lock reads a balance that somebody else is changing;
+2. the balances change by ``F()`` in the database, never by saving a number read earlier;
+3. constraints (0 <= held <= on_hand) stop whatever the first two should miss.
+
+A hold's state changes only under the lock of its lot, so that lock guards the holds too.
+
+Every function runs inside the caller's transaction; :mod:`inventory.services` opens it, retries it
+and decides who may do what. Amounts are whole base units, see :mod:`inventory.amounts`.
+"""
+
+from inventory.ledger.holds import Draws, draw_holds, place_holds, release_holds
+from inventory.ledger.locks import Missing, NotEnough, lock_lots
+from inventory.ledger.movements import post_movement, posted
+from inventory.ledger.pouring import post_pouring, rows_of_pouring
+from inventory.ledger.reversals import reverse_movement
+
+__all__ = [
+    "Draws",
+    "Missing",
+    "NotEnough",
+    "draw_holds",
+    "lock_lots",
+    "place_holds",
+    "post_movement",
+    "post_pouring",
+    "posted",
+    "release_holds",
+    "reverse_movement",
+    "rows_of_pouring",
+]
