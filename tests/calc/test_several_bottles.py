@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.model import ShelfLot
 from prepdesk.calc.planner.supplies import first_used
+from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import settle
 from prepdesk.calc.typed import parse_positive
 from tests.calc.orders import amount, codes, component, one, order, plan, shelf_with, solid, steps_of
@@ -48,6 +49,10 @@ def acid(lot_id: str, free: float, percent: float, **more) -> ShelfLot:
 
 def asked(substance: str, value: str, unit: str, volume: str = "500", **more) -> dict:
     return one(substance, value, unit, volume, equipment="shelf", **more)
+
+
+def decimals(step: dict) -> int:
+    return len(step["quantity"]["value"].partition(".")[2])
 
 
 def taken(answer: dict) -> list[dict]:
@@ -339,6 +344,39 @@ def test_what_is_missing_at_the_end_comes_from_the_last_bottle():
     more = (1 - (29.00 * 0.995 + amount(second) * 0.98) / molar("NaCl")) * molar("NaCl") / 0.98
     assert f"Weigh {more:.2f} g more of sodium chloride" in settled.remedies[0]
     assert second["lot"]["code"] in settled.remedies[0]
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_whatever_the_first_bottle_gave_the_last_ones_moved_window_brings_the_whole_inside(name):
+    request, lots = CASES[name]
+    answer = plan(request, shelf_with(*lots))
+    given, rest = [[step for step in taken(answer) if step["lot"]["id"] == lot.id] for lot in lots]
+    if any("window" not in step for step in given):
+        assert steps_with_rest(answer, {}) == answer["steps"]
+        return
+    for part in (0.90, 0.97, 1.01):
+        readings = {
+            step["number"]: parse_positive(f"{part * amount(step):.{decimals(step)}f}") for step in given
+        }
+        moved = {step["number"]: step for step in steps_with_rest(answer, readings)}
+        for bound in ("low", "high"):
+            for step in rest:
+                now = moved[step["number"]]
+                # A hundredth more or less is not always a division of a cylinder.
+                assert now.get("planned", now["quantity"]) == step["quantity"]
+                assert "planned" in now or part == 1.01
+                assert f"{now['quantity']['value']} {now['quantity']['unit']}" in now["text"]
+                readings[step["number"]] = parse_positive(now["window"][bound])
+            settled = settle(answer, readings)
+            assert settled.inside, (part, bound, settled.text)
+
+
+def test_nothing_moves_where_the_first_bottle_gave_what_was_planned():
+    answer = plan(asked("NaCl", "2.00", "mol/L"), shelf_with(*TWO))
+    assert steps_with_rest(answer, {1: parse_positive("30.00")}) == answer["steps"]
+    assert steps_with_rest(answer, {2: parse_positive("28.00")}) == answer["steps"], (
+        "only the last one follows"
+    )
 
 
 # --- words -------------------------------------------------------------------------------------------------
