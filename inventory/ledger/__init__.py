@@ -16,16 +16,19 @@ and decides who may do what. Amounts are whole base units, see :mod:`inventory.a
 
 from inventory.ledger.holds import Draws, draw_holds, place_holds, release_holds
 from inventory.ledger.locks import Missing, NotEnough, lock_lots
+from inventory.ledger.many import Entry, post_movements
 from inventory.ledger.movements import post_movement, posted, reverse_movement
 
 __all__ = [
     "Draws",
+    "Entry",
     "Missing",
     "NotEnough",
     "draw_holds",
     "lock_lots",
     "place_holds",
     "post_movement",
+    "post_movements",
     "posted",
     "release_holds",
     "reverse_movement",

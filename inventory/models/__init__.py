@@ -6,6 +6,7 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 """
 
 from inventory.models.apparatus import ApparatusItem
+from inventory.models.imports import ImportRow, ImportRun
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
@@ -14,6 +15,8 @@ from inventory.models.substances import Substance
 __all__ = [
     "ApparatusItem",
     "Hold",
+    "ImportRow",
+    "ImportRun",
     "Lot",
     "LotEvent",
     "LotParent",

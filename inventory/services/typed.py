@@ -83,6 +83,19 @@ class Reader:
             return ""
         return number.text
 
+    def money(self, field: str, text: str) -> int | None:
+        """A price in its smallest coin, typed with at most two decimals; ``None`` where there is none."""
+        if not text.strip():
+            return None
+        kept = self.number(field, text, what="A price", least="0", most="1000000", above_least=False)
+        if not kept:
+            return None
+        coins = parse_number(kept).value * 100
+        if coins != coins.to_integral_value():
+            self.refuse(field, f"“{kept}” has more than two decimals; a price has at most two.")
+            return None
+        return int(coins)
+
     def amount(self, field: str, text: str, unit: str, *, counted_in: str, zero: bool = False) -> int:
         """Base units of an amount typed in ``unit`` for a lot that is counted in ``counted_in``.
 
