@@ -41,10 +41,17 @@ def from_base(base: int, unit: str) -> Decimal:
 
 def as_text(base: int, unit: str) -> str:
     """``base`` whole base units for a sentence: "12.5 g", without zeros that say nothing."""
-    return f"{from_base(base, unit).normalize():f} {Unit(unit).label}"
+    # One piece is the only amount whose unit has a singular of its own.
+    label = "piece" if unit == Unit.PIECE and base == 1 else Unit(unit).label
+    return f"{from_base(base, unit).normalize():f} {label}"
 
 
 def signed(base: int, unit: str) -> str:
     """``base`` whole base units in ``unit`` as a change: "+2.5", "−0.4", "0"."""
     sign = "+" if base > 0 else "−" if base < 0 else ""
     return f"{sign}{from_base(abs(base), unit).normalize():f}"
+
+
+def money_text(minor: int) -> str:
+    """A sum in the smallest coin as it is written: "12.50"."""
+    return f"{Decimal(minor) / 100:.2f}"

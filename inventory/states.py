@@ -39,6 +39,19 @@ LOT_NOTES: Final = {
     "count": "Counted, no difference",
     "label": "Label corrected",
     "move": "Put elsewhere",
+    "expiry": "Expiry set by the shelf life",
+    "split": "Filled into smaller bottles",
+    "filled": "Filled from a larger bottle",
+    "merge": "Leftovers poured in",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
+}
+
+# Changes of what the department keeps about a substance.
+SUBSTANCE_EVENTS: Final = {
+    "facts": "Facts changed",
+    "attach": "File added",
+    "withdraw": "File withdrawn",
 }
 
 ACTIVE: Final = "active"
@@ -50,38 +63,21 @@ HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
     (ACTIVE, "release"): RELEASED,
 }
 
-# A file that is brought in: read and checked, looked at, then brought in as a whole or not at all.
-READING: Final = "reading"
-CHECKED: Final = "checked"
-REFUSED: Final = "refused"
-IMPORTING: Final = "importing"
-DONE: Final = "done"
-FAILED: Final = "failed"
-DROPPED: Final = "dropped"
-IMPORT_STATES: Final = {
-    READING: "Being checked",
-    CHECKED: "To be confirmed",
-    REFUSED: "Nothing can be brought in",
-    IMPORTING: "Being brought in",
-    DONE: "Brought in",
-    FAILED: "Failed, nothing changed",
-    DROPPED: "Dropped",
+# What a history says of a piece of apparatus.
+APPARATUS_EVENTS: Final = {
+    "add": "Added",
+    "change": "Facts changed",
+    "count": "Count changed",
+    "calibrate": "Calibrated",
+    "take_out": "Taken out of service",
+    "put_back": "Put back in service",
 }
-IMPORT_NEXT: Final[dict[tuple[str, str], str]] = {
-    (READING, "find_good"): CHECKED,
-    (READING, "find_none"): REFUSED,
-    (READING, "fail"): FAILED,
-    (READING, "drop"): DROPPED,
-    (CHECKED, "confirm"): IMPORTING,
-    (CHECKED, "drop"): DROPPED,
-    (CHECKED, "check_again"): READING,
-    (REFUSED, "check_again"): READING,
-    (REFUSED, "drop"): DROPPED,
-    (IMPORTING, "finish"): DONE,
-    # The stock changed between looking and confirming: what is found now is shown instead.
-    (IMPORTING, "find_changed"): CHECKED,
-    (IMPORTING, "find_none"): REFUSED,
-    (IMPORTING, "fail"): FAILED,
-    (FAILED, "check_again"): READING,
-    (FAILED, "drop"): DROPPED,
+AS_FOUND: Final = {"within": "Within its limits", "outside": "Outside its limits"}
+
+BOOKED: Final = "booked"
+ENDED: Final = "ended"
+BOOKING_STATES: Final = {BOOKED: "Booked", ENDED: "Given back", RELEASED: "Released"}
+BOOKING_NEXT: Final[dict[tuple[str, str], str]] = {
+    (BOOKED, "end"): ENDED,
+    (BOOKED, "release"): RELEASED,
 }

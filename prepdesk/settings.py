@@ -125,12 +125,28 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
     "socket_connect_timeout": 0.5,
 }
 
+CELERY_BEAT_SCHEDULE = {
+    "send notices": {"task": "prepdesk.accounts.tasks.send_notices", "schedule": 300.0},
+}
+
 if REDIS_URL:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
 else:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 # Sessions live in the database: signing in and bench work go on when Redis does not answer.
 SESSION_ENGINE = "django.contrib.sessions.backends.db"
+
+# --- mail -----------------------------------------------------------------------------------
+# Notices stand on their page in any case; mail repeats them for whoever chose it. Without an address
+# of a mail server there is no mail, except that a first look prints it.
+_EMAIL_URL: str = env.str("EMAIL_URL", default="consolemail://" if DEBUG else "")
+MAIL_IS_ON = bool(_EMAIL_URL)
+vars().update(env.email_url_config(_EMAIL_URL or "dummymail://"))
+EMAIL_TIMEOUT = 5
+DEFAULT_FROM_EMAIL: str = env.str("MAIL_FROM", default="Prepdesk <prepdesk@localhost>")
+SERVER_EMAIL = DEFAULT_FROM_EMAIL
+# Where people open the site, as https://prep.example.org; a mail then carries whole addresses.
+SITE_URL: str = env.str("SITE_URL", default="").rstrip("/")
 
 # --- people ---------------------------------------------------------------------------------
 AUTH_USER_MODEL = "accounts.User"
@@ -155,6 +171,8 @@ LANGUAGE_CODE = "en-gb"
 TIME_ZONE: str = env.str("DEPARTMENT_TIME_ZONE", default="UTC")
 # Stands in the footer of every page: a name, a room, a number to call.
 HELP_CONTACT: str = env.str("HELP_CONTACT", default="the stockroom")
+# Stands beside what a bottle cost, as "EUR"; money is shown bare where it is empty.
+DEPARTMENT_CURRENCY: str = env.str("DEPARTMENT_CURRENCY", default="")
 USE_I18N = True
 USE_TZ = True
 
@@ -170,7 +188,9 @@ STORAGES = {
         else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
-MEDIA_ROOT = VAR_DIR / "files"
+# Certificates and safety data sheets: never under the static files, and never served by their address;
+# a view that asks who is there hands them out.
+MEDIA_ROOT: str = env.str("MEDIA_ROOT", default=str(VAR_DIR / "files"))
 
 # --- the browser's side of security -----------------------------------------------------------
 CONTENT_SECURITY_POLICY = {

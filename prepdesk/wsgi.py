@@ -3,6 +3,7 @@
 import os
 from threading import Thread
 
+from django.conf import settings
 from django.core.wsgi import get_wsgi_application
 
 from prepdesk.calc.catalogue import standard_catalogue
@@ -21,3 +22,14 @@ def warm_up() -> None:
 
 
 Thread(target=warm_up, daemon=True, name="warm-up").start()
+
+
+def send_what_is_due() -> None:
+    """Look for notices to mail every few minutes, where no worker and its clock do."""
+    from prepdesk.accounts.mail import keep_looking  # noqa: PLC0415 (models, so the apps come first)
+
+    keep_looking()
+
+
+if settings.MAIL_IS_ON and not settings.REDIS_URL:
+    Thread(target=send_what_is_due, daemon=True, name="mail-clock").start()

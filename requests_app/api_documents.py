@@ -88,6 +88,7 @@ class Apparatus(serializers.Serializer[Any]):
     division = Quantity(required=False)
     # "class" is a word of the language, so the field is added below.
     standard = serializers.CharField(allow_blank=True)
+    item = serializers.CharField(required=False, help_text="Key in the inventory, when the shelf was asked.")
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         """Add the field whose name Python keeps for itself."""

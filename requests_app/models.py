@@ -5,7 +5,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import Q
 
-from inventory.models import Hold, Lot, Substance
+from inventory.models import Booking, Hold, Lot, Substance
 from requests_app import states
 
 
@@ -217,6 +217,17 @@ class BatchHold(models.Model):
 
     def __str__(self) -> str:
         return f"{self.hold_id} for {self.batch_id}"
+
+
+class BatchBooking(models.Model):
+    """The key to the apparatus a sheet has booked for its hours; the inventory knows nothing of orders."""
+
+    batch = models.ForeignKey(Batch, on_delete=models.PROTECT, related_name="batch_bookings")
+    sheet = models.ForeignKey(Sheet, on_delete=models.PROTECT, related_name="batch_bookings")
+    booking = models.OneToOneField(Booking, on_delete=models.PROTECT, related_name="+")
+
+    def __str__(self) -> str:
+        return f"{self.booking_id} for {self.batch_id}"
 
 
 class StepRecord(models.Model):

@@ -8,14 +8,16 @@ from typing import Any, Final, TypeVar
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 from django.http import Http404
 
-from inventory.models import Hold, Substance
+from inventory.models import Booking, Hold, Substance
 from inventory.states import ACTIVE as HOLD_ACTIVE
+from inventory.states import BOOKED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
 from requests_app.models import (
     Batch,
+    BatchBooking,
     BatchEvent,
     BatchHold,
     Course,
@@ -238,6 +240,12 @@ def active_holds(batch: Batch) -> list[Hold]:
     """The holds of a batch that are neither drawn nor released yet."""
     links = batch.batch_holds.filter(hold__state=HOLD_ACTIVE).select_related("hold__lot").order_by("hold_id")
     return [link.hold for link in links]
+
+
+def active_bookings(batch: Batch) -> list[Booking]:
+    """The apparatus booked for a batch and neither released nor given back."""
+    links = BatchBooking.objects.filter(batch=batch, booking__state=BOOKED)
+    return [link.booking for link in links.select_related("booking__item").order_by("booking_id")]
 
 
 def prepared_holds(batch: Batch) -> list[Hold]:

@@ -1,7 +1,7 @@
 """From what is wanted to a frozen sheet: a draft becomes a question to the calculation service, and
 its answer becomes a row that is never changed."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -10,7 +10,7 @@ from typing import Any, Final
 from django.utils import timezone
 
 from inventory.amounts import to_base_upwards
-from inventory.selectors import calc_catalogue, calc_shelf
+from inventory.selectors import Window, calc_catalogue, calc_shelf
 from prepdesk.accounts.models import User
 from prepdesk.calc.preview import preview
 from requests_app.drafts import OrderDraft, plain, volume_of
@@ -18,9 +18,9 @@ from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
 
-# Problems that stock would solve: the order waits. Every other stop is chemistry or apparatus, and
-# waiting would not help.
-SHELF_PROBLEMS: Final = frozenset({"out_of_stock", "not_on_shelf"})
+# Problems that stock would solve, or apparatus that is free, calibrated and in service again: the order
+# waits. Every other stop is chemistry, or apparatus that nobody has, and waiting would not help.
+SHELF_PROBLEMS: Final = frozenset({"out_of_stock", "not_on_shelf", "apparatus_booked", "apparatus_out"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +60,24 @@ def request_for(draft: OrderDraft) -> dict[str, Any]:
     return request
 
 
-def plan_for(draft: OrderDraft, *, as_if_released: Iterable[int] = ()) -> tuple[dict[str, Any], Plan]:
+def plan_for(
+    draft: OrderDraft,
+    *,
+    as_if_released: Iterable[int] = (),
+    window: Window | None = None,
+    as_if_released_bookings: Iterable[int] = (),
+    without: Container[int] = (),
+    whatever_its_state: bool = False,
+) -> tuple[dict[str, Any], Plan]:
     """Ask the calculation service, with what the shelf has free now and will still be good when due.
+
+    Whether its apparatus is free at some time is asked by :func:`requests_app.bench_time.plan_in_time`.
 
     Args:
         draft: what is wanted.
         as_if_released: keys of holds that the new plan would replace, so their stock counts as free.
+        window, as_if_released_bookings, without, whatever_its_state: which apparatus may be used, as in
+            :func:`inventory.selectors.calc_shelf`.
 
     Returns:
         The request and the plan.
@@ -75,7 +87,13 @@ def plan_for(draft: OrderDraft, *, as_if_released: Iterable[int] = ()) -> tuple[
     """
     request = request_for(draft)
     shelf = calc_shelf(
-        on=timezone.localdate(), needed_until=local_date(draft.due_at), as_if_released=as_if_released
+        on=timezone.localdate(),
+        needed_until=local_date(draft.due_at),
+        as_if_released=as_if_released,
+        window=window,
+        as_if_released_bookings=as_if_released_bookings,
+        without=without,
+        whatever_its_state=whatever_its_state,
     )
     return request, preview(request, catalogue=calc_catalogue(), shelf=shelf)
 
@@ -91,7 +109,7 @@ def stops(plan: Plan) -> list[dict[str, str]]:
 
 
 def only_the_shelf_is_short(plan: Plan) -> bool:
-    """True when stock alone would make the plan feasible."""
+    """True when stock, or apparatus that is there but can't be used now, would make the plan feasible."""
     found = stops(plan)
     return bool(found) and all(problem["code"] in SHELF_PROBLEMS for problem in found)
 

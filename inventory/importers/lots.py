@@ -11,11 +11,11 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from inventory import codes
-from inventory.amounts import as_text
+from inventory.amounts import as_text, money_text
 from inventory.columns import LOT_COLUMNS
 from inventory.importers.kinds import Importer, Option, Tick, Verdict
 from inventory.importers.naming import Places, Refusals, Substances, day_of, unit_of
-from inventory.models import Lot, Place, Substance
+from inventory.models import Lot, Place
 from inventory.services import (
     FACTS,
     Receipt,
@@ -26,6 +26,7 @@ from inventory.services import (
     open_lot,
     receive_lots_in_bulk,
 )
+from inventory.services.shelf_life import expiry_on_receipt
 from inventory.services.typed import Reader
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
@@ -78,12 +79,10 @@ class _New:
 @dataclass(frozen=True, slots=True)
 class _Changed:
     lot: Lot
-    figures: dict[str, str]
-    words: dict[str, str]
-    expires_on: date | None
+    # What correct_label takes; empty where only the day of opening is new.
+    label: dict[str, Any]
     place_id: int | None
     new_place: str
-    relabels: bool
     opened_on: date | None
 
 
@@ -134,13 +133,11 @@ class LotImporter(Importer):
         )
         for done, v in enumerate((v for v in verdicts if isinstance(v.action, _Changed)), start=1):
             change = v.action
-            if change.relabels:
+            if change.label:
                 correct_label(
                     actor=actor,
                     lot=change.lot,
-                    figures=change.figures,
-                    words=change.words,
-                    expires_on=change.expires_on,
+                    **change.label,
                     place=made.get(change.new_place) or inside.get(change.place_id),
                     reason=f"From {source}, row {v.number}",
                 )
@@ -209,22 +206,21 @@ class _Against:
             "received_on": days["received_on"] or self.today,
             "opened_on": days["opened_on"],
             "expires_on": days["expires_on"],
+            "cost": row.cells.get("cost", ""),
         }
-        cost = _cost(refusals, row)
-        base, unit = 0, ""
+        read: Lot | None = None
         try:
             read, base = check_receipt(**typed)
-            unit = read.unit
         except InvalidInput as refusal:
             refusals.add_all(refusal.errors)
-        if refusals.by_column or substance is None:
+        if refusals.by_column or substance is None or read is None:
             return self._refused(row, refusals)
+        read.substance = substance
         action = _New(
             {
                 **typed,
                 "substance": substance,
                 "place": self.place_objects.get(place_id) if place_id else None,
-                "cost_minor": cost,
             },
             new_place,
         )
@@ -232,22 +228,25 @@ class _Against:
         return Verdict(
             row.number,
             "create",
-            f"{substance.name}, {as_text(base, unit)}",
+            f"{substance.name}, {as_text(base, read.unit)}",
             told,
-            remarks=self._remarks(row, substance, new_place),
+            remarks=self._remarks(row, read, new_place),
             action=action,
         )
 
-    def _remarks(self, row: Row, substance: Substance, new_place: str) -> tuple[str, ...]:
+    def _remarks(self, row: Row, read: Lot, new_place: str) -> tuple[str, ...]:
         remarks = []
         same = tuple(sorted((name, text) for name, text in row.cells.items() if text))
         first = self.alike.setdefault(same, row.number)
         if first != row.number:
             remarks.append(f"Says the same as row {first}. Fine if there are two bottles alike.")
         number = row.cells.get("lot_number", "")
-        there = self.there.get((substance.pk, number), 0)
+        there = self.there.get((read.substance_id, number), 0)
         if number and there:
             remarks.append(f"{there} on the shelf already with this lot number.")
+        _, because = expiry_on_receipt(read)
+        if because:
+            remarks.append(because)
         if new_place:
             remarks.append(f"The place “{new_place}” will be created.")
         return tuple(remarks)
@@ -266,53 +265,54 @@ class _Against:
     def _changed(self, row: Row, refusals: Refusals, lot: Lot) -> Verdict:
         title = f"{lot.code}, {lot.title or lot.substance.name}"
         self._refuse_another(row, refusals, lot)
-        days = {name: day_of(refusals, row, name) for name in _DAYS}
-        figures = _figures(row)
-        changes: list[tuple[str, str, str]] = []
-
-        def told(column: str, old: object, new: object) -> None:
-            changes.append((_BY_KEY[column].heading, str(old or ""), str(new or "")))
-
-        new_figures = {name: getattr(lot, name) for name in FACTS}
-        for name, text in figures.items():
-            if text and not _same_number(text, new_figures[name]):
-                told(name, new_figures[name], text)
-                new_figures[name] = text
-                if lot.prepared_by_id:
-                    refusals.add(name, "The figures of a solution made here come from its preparation.")
-        new_words = {name: getattr(lot, name) for name in _WORDS}
+        told: list[tuple[str, str, str]] = []
+        figures = self._figures(row, refusals, lot, told)
+        words = {name: row.cells.get(name, "") or getattr(lot, name) for name in _WORDS}
         for name in _WORDS:
-            text = row.cells.get(name, "")
-            if text and text != new_words[name]:
-                told(name, new_words[name], text)
-                new_words[name] = text
-        expires = days["expires_on"] or lot.expires_on
-        if expires != lot.expires_on:
-            told("expires_on", lot.expires_on, expires)
+            _tell(told, name, getattr(lot, name), words[name])
+        expires = day_of(refusals, row, "expires_on") or lot.expires_on
+        _tell(told, "expires_on", lot.expires_on, expires)
         place_id, new_place = self._place(row, refusals)
-        if not (place_id or new_place):
-            place_id = lot.place_id
-        if new_place or place_id != lot.place_id:
-            where = self.places.names
-            told("place", where.get(lot.place_id or 0, ""), new_place or where.get(place_id or 0, ""))
-        relabels = bool(changes)
-        opened = days["opened_on"] if days["opened_on"] != lot.opened_on else None
+        place_id = None if new_place else place_id or lot.place_id
+        where = self.places.names
+        _tell(told, "place", where.get(lot.place_id or 0), new_place or where.get(place_id or 0))
+        cost = self._cost(row, refusals, lot)
+        if cost:
+            _tell(told, "cost", "" if lot.cost_minor is None else money_text(lot.cost_minor), cost)
+        label: dict[str, Any] = {
+            "figures": figures,
+            "words": words,
+            "expires_on": expires,
+            "cost": cost or None,
+        }
+        relabels = bool(told)
+        opened = self._opening(row, refusals, lot)
         if opened:
-            told("opened_on", lot.opened_on, opened)
-            self._refuse_opening(refusals, lot, opened)
+            _tell(told, "opened_on", lot.opened_on, opened)
         try:
-            check_label(
-                lot=lot, figures=new_figures, words=new_words, expires_on=expires, reason="From a file"
-            )
+            check_label(lot=lot, **label, reason="From a file")
         except InvalidInput as refusal:
             refusals.add_all(refusal.errors)
         if refusals.by_column:
             return self._refused(row, refusals, title)
-        if not changes:
+        if not told:
             return Verdict(row.number, "same", title)
-        action = _Changed(lot, new_figures, new_words, expires, place_id, new_place, relabels, opened)
+        action = _Changed(lot, label if relabels else {}, place_id, new_place, opened)
         remarks = (f"The place “{new_place}” will be created.",) if new_place else ()
-        return Verdict(row.number, "change", title, tuple(changes), remarks=remarks, action=action)
+        return Verdict(row.number, "change", title, tuple(told), remarks=remarks, action=action)
+
+    def _figures(
+        self, row: Row, refusals: Refusals, lot: Lot, told: list[tuple[str, str, str]]
+    ) -> dict[str, str]:
+        """The figures of the label as they will be; a cell that is empty leaves what is there."""
+        kept = {name: getattr(lot, name) for name in FACTS}
+        for name, text in _figures(row).items():
+            if text and not _same_number(text, kept[name]):
+                _tell(told, name, kept[name], text)
+                kept[name] = text
+                if lot.prepared_by_id:
+                    refusals.add(name, "The figures of a solution made here come from its preparation.")
+        return kept
 
     def _refuse_another(self, row: Row, refusals: Refusals, lot: Lot) -> None:
         """What a bottle is doesn't change; a row that says otherwise means another bottle."""
@@ -327,9 +327,14 @@ class _Against:
         received = day_of(refusals, row, "received_on")
         if received and received != lot.received_on:
             refusals.add("received_on", f"By the ledger it came on {lot.received_on}. That day stays.")
-        cost = _cost(refusals, row)
-        if cost is not None and cost != lot.cost_minor:
-            refusals.add("cost", "What a bottle cost is not changed by a file.")
+
+    def _cost(self, row: Row, refusals: Refusals, lot: Lot) -> str:
+        """What the bottle cost, where the row says something else than is known."""
+        typed = row.cells.get("cost", "")
+        reader = Reader()
+        coins = reader.money("cost", typed)
+        refusals.add_all(reader.errors)
+        return "" if coins is None or coins == lot.cost_minor else typed
 
     def _refuse_other_amount(self, row: Row, refusals: Refusals, lot: Lot) -> None:
         if not row.cells.get("amount"):
@@ -344,13 +349,24 @@ class _Against:
                 "count: use the file for counts.",
             )
 
-    def _refuse_opening(self, refusals: Refusals, lot: Lot, opened: date) -> None:
+    def _opening(self, row: Row, refusals: Refusals, lot: Lot) -> date | None:
+        """The day on which it was opened, where the row says one that isn't known yet."""
+        opened = day_of(refusals, row, "opened_on")
+        if opened is None or opened == lot.opened_on:
+            return None
         if lot.opened_on:
             refusals.add("opened_on", f"It was opened on {lot.opened_on}; the first day counts.")
         elif opened > self.today:
             refusals.add("opened_on", "That day is still to come.")
         elif lot.received_on and opened < lot.received_on:
             refusals.add("opened_on", f"It came on {lot.received_on}, after that day.")
+        return opened
+
+
+def _tell(told: list[tuple[str, str, str]], column: str, old: object, new: object) -> None:
+    """Note a change as a person reads it, where there is one."""
+    if (old or "") != (new or ""):
+        told.append((_BY_KEY[column].heading, str(old or ""), str(new or "")))
 
 
 def _amount(refusals: Refusals, row: Row, counted_in: str) -> int:
@@ -383,10 +399,3 @@ def _same_number(one: str, other: str) -> bool:
     except InputError:
         return one == other
     return (first.value, first.last_digit) == (second.value, second.last_digit)
-
-
-def _cost(refusals: Refusals, row: Row) -> int | None:
-    reader = Reader()
-    found = reader.money("cost", row.cells.get("cost", ""))
-    refusals.add_all(reader.errors)
-    return found

@@ -9,7 +9,7 @@ from typing import Final
 from django.core.cache import cache
 from django.utils import timezone
 
-from inventory import states
+from inventory import import_states as states
 from inventory.models import ImportRun
 
 log = logging.getLogger(__name__)

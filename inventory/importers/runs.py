@@ -8,7 +8,7 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from inventory import states
+from inventory import import_states as states
 from inventory.importers.kinds import Importer, importer_of
 from inventory.importers.progress import has_stopped
 from inventory.models import ImportRun

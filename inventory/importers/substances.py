@@ -4,16 +4,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from inventory.amounts import as_text
+from inventory.amounts import as_text, from_base
 from inventory.columns import SUBSTANCE_COLUMNS
 from inventory.importers.kinds import Importer, Tick, Verdict
 from inventory.importers.naming import Refusals, Substances, unit_of
 from inventory.models import Substance
+from inventory.selectors import usual_unit
 from inventory.services import (
-    check_store_facts,
+    SubstanceChange,
+    check_facts,
     check_substance,
     save_substances_in_bulk,
-    unit_of_substance,
 )
 from prepdesk.accounts.models import User
 from prepdesk.calc import model
@@ -24,11 +25,12 @@ from prepdesk.core.errors import InvalidInput
 from prepdesk.core.tables import Row
 
 _BY_KEY: Final = {column.key: column for column in SUBSTANCE_COLUMNS}
-_STORE: Final = ("storage_group", "shelf_life_closed_days", "shelf_life_opened_days", "reorder_below")
-# What a row may change of a substance that the department added itself; what it is stays.
-_OWN: Final = ("form", "grade", "synonyms")
+_FACTS: Final = ("grade", "shelf_life_closed_days", "shelf_life_opened_days", "reorder_below", "reorder_unit")
+_TOLD: Final = ("grade", "storage_group", "shelf_life_closed_days", "shelf_life_opened_days", "reorder_below")
+_LONGEST_GROUP: Final = 40
+# What a row can't change of a listed substance, because orders and sheets name it by that.
+_FIXED: Final = ("form", "synonyms")
 UNREVIEWED: Final = "No cautions are named, so every sheet will say that nobody has reviewed it."
-_LONGEST: Final = {"form": 40, "grade": 60}
 # What the checks call otherwise than the columns.
 _COLUMN_OF: Final = {"state": "physical_state", "another_form_of": "family", "reorder_unit": "reorder_unit"}
 
@@ -41,7 +43,8 @@ class _New:
 @dataclass(frozen=True, slots=True)
 class _Changed:
     row: Substance
-    values: dict[str, Any]
+    facts: dict[str, str]
+    storage_group: str
 
 
 class SubstanceImporter(Importer):
@@ -72,7 +75,11 @@ class SubstanceImporter(Importer):
         for row in new:
             # What a read row kept for itself while it was only looked at.
             row.record = {**row.record, "source": f"added by the department, from {source}"}
-        changed = [(v.action.row, v.action.values) for v in verdicts if isinstance(v.action, _Changed)]
+        changed = [
+            SubstanceChange(v.action.row, v.action.facts, v.action.storage_group, f"From {source}")
+            for v in verdicts
+            if isinstance(v.action, _Changed)
+        ]
         save_substances_in_bulk(actor=actor, new=new, changed=changed)
         tick(len(verdicts))
 
@@ -135,9 +142,10 @@ class _Against:
         if first != row.number:
             refusals.add("name", f"Row {first} is about the same substance: {known.name}. Keep one of them.")
         _refuse_another(row, refusals, known, fits)
-        unit = unit_of_substance(known, fits.state if fits else "solid")
-        values: dict[str, Any] = _store_facts(row, refusals, unit)
-        values |= _own_facts(row, refusals, known)
+        unit = usual_unit(known, self.known.catalogue)
+        typed = _typed_facts(row, known, unit)
+        values = _read_facts(refusals, known, typed, unit)
+        values["storage_group"] = group = _group(row, refusals) or known.storage_group
         values = {name: value for name, value in values.items() if getattr(known, name) != value}
         if refusals.by_column:
             return _refused(row, refusals, known.name)
@@ -147,7 +155,7 @@ class _Against:
             (_BY_KEY[name].heading, _shown(name, getattr(known, name), unit), _shown(name, value, unit))
             for name, value in values.items()
         )
-        return Verdict(row.number, "change", known.name, changes, action=_Changed(known, values))
+        return Verdict(row.number, "change", known.name, changes, action=_Changed(known, typed, group))
 
     # --- a new one ------------------------------------------------------------------------------------
     def _new(self, row: Row, refusals: Refusals) -> Verdict:
@@ -169,19 +177,19 @@ class _Against:
             )
         except InvalidInput as refusal:
             refusals.add_all({_COLUMN_OF.get(name, name): text for name, text in refusal.errors.items()})
-        unit = unit_of_substance(read or Substance(), state)
-        facts = _store_facts(row, refusals, unit)
-        if read is not None:
-            self._refuse_taken(row, refusals, read)
-        if refusals.by_column or read is None:
+        if read is None:
             return _refused(row, refusals)
-        for name, value in facts.items():
+        self._refuse_taken(row, refusals, read)
+        unit = usual_unit(read, self.known.catalogue)
+        for name, value in _read_facts(refusals, read, _typed_facts(row, read, unit), unit).items():
             setattr(read, name, value)
-        read.grade = cells.get("grade", "")[: _LONGEST["grade"]]
+        read.storage_group = _group(row, refusals)
+        if refusals.by_column:
+            return _refused(row, refusals)
         self.added[read.key] = self.added[read.name.casefold()] = read
         told = tuple(
             (_BY_KEY[name].heading, "", cells[name])
-            for name in ("formula", "cas", "form", "family", "synonyms", "hazards", "grade", *_STORE)
+            for name in ("formula", "cas", "form", "family", "synonyms", "hazards", *_TOLD)
             if cells.get(name)
         )
         remarks = () if read.record["hazards"] else (UNREVIEWED,)
@@ -228,6 +236,10 @@ def _refuse_another(row: Row, refusals: Refusals, known: Substance, fits: model.
         refusals.add("cas", f"{known.name} is listed with {known.cas or 'no CAS number'}; that stays.")
     if state and fits and state.casefold() != fits.state:
         refusals.add("physical_state", f"{known.name} is listed as a {fits.state}.")
+    for name in _FIXED:
+        text = row.cells.get(name, "")
+        if text and (_parted(text) if name == "synonyms" else text) != getattr(known, name):
+            refusals.add(name, f"The {name} of a listed substance is not changed by a file.")
     hazards = set(_parted(row.cells.get("hazards", "")))
     if hazards and fits and hazards != set(fits.hazards):
         refusals.add("hazards", f"The cautions of {known.name} are not changed by a file.")
@@ -236,32 +248,35 @@ def _refuse_another(row: Row, refusals: Refusals, known: Substance, fits: model.
         refusals.add("family", f"{known.name} belongs to {known.family or known.key}; that stays.")
 
 
-def _own_facts(row: Row, refusals: Refusals, known: Substance) -> dict[str, Any]:
-    told: dict[str, Any] = {}
-    for name in _OWN:
-        text = row.cells.get(name, "")
-        value: Any = _parted(text) if name == "synonyms" else text
-        if not text or value == getattr(known, name):
-            continue
-        if not known.record:
-            refusals.add(name, f"{known.name} comes with the catalogue; its {name} is not changed here.")
-        elif len(text) > _LONGEST.get(name, len(text)):
-            refusals.add(name, f"That is {len(text)} characters long; {_LONGEST[name]} fit.")
-        elif name == "synonyms":
-            refusals.add(name, "Other names of a listed substance are not changed by a file.")
-        else:
-            told[name] = value
-    return told
+def _typed_facts(row: Row, known: Substance, unit: str) -> dict[str, str]:
+    """The facts as typed, with what is known where the row says nothing."""
+    below = known.reorder_below
+    there = {
+        "grade": known.grade,
+        "shelf_life_closed_days": str(known.shelf_life_closed_days or ""),
+        "shelf_life_opened_days": str(known.shelf_life_opened_days or ""),
+        "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
+        "reorder_unit": "",
+    }
+    typed = {name: row.cells.get(name, "") or there[name] for name in _FACTS}
+    # An amount without its unit is never completed by a guess.
+    typed["reorder_unit"] = unit_of(typed["reorder_unit"]) if row.cells.get("reorder_below") else unit
+    return typed
 
 
-def _store_facts(row: Row, refusals: Refusals, unit: str) -> dict[str, Any]:
-    typed = {name: row.cells.get(name, "") for name in _STORE}
-    typed["reorder_unit"] = unit_of(row.cells.get("reorder_unit", ""))
+def _read_facts(refusals: Refusals, known: Substance, typed: Mapping[str, str], unit: str) -> dict[str, Any]:
     try:
-        return check_store_facts(typed, counted_in=unit)
+        return dict(check_facts(substance=known, reason="", counted_in=unit, **typed).values)
     except InvalidInput as refusal:
         refusals.add_all(refusal.errors)
         return {}
+
+
+def _group(row: Row, refusals: Refusals) -> str:
+    group = row.cells.get("storage_group", "")
+    if len(group) > _LONGEST_GROUP:
+        refusals.add("storage_group", f"That is {len(group)} characters long; {_LONGEST_GROUP} fit.")
+    return group
 
 
 def _parted(text: str) -> list[str]:

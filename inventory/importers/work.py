@@ -21,7 +21,7 @@ from django.conf import settings
 from django.db import connection, transaction
 from django.utils import timezone
 
-from inventory import states
+from inventory import import_states as states
 from inventory.importers.kinds import Importer, Verdict, importer_of
 from inventory.importers.progress import Stopped, forget_progress, tells_progress, writes_progress
 from inventory.models import ImportRow, ImportRun

@@ -17,7 +17,9 @@ and decides who may do what. Amounts are whole base units, see :mod:`inventory.a
 from inventory.ledger.holds import Draws, draw_holds, place_holds, release_holds
 from inventory.ledger.locks import Missing, NotEnough, lock_lots
 from inventory.ledger.many import Entry, post_movements
-from inventory.ledger.movements import post_movement, posted, reverse_movement
+from inventory.ledger.movements import post_movement, posted
+from inventory.ledger.pouring import post_pouring, rows_of_pouring
+from inventory.ledger.reversals import reverse_movement
 
 __all__ = [
     "Draws",
@@ -29,7 +31,9 @@ __all__ = [
     "place_holds",
     "post_movement",
     "post_movements",
+    "post_pouring",
     "posted",
     "release_holds",
     "reverse_movement",
+    "rows_of_pouring",
 ]

@@ -3,9 +3,9 @@
 from django.db import IntegrityError, transaction
 
 from inventory.ledger.locks import Missing, NotEnough, lock_lots, shift
-from inventory.models import Movement
+from inventory.models import Movement, WasteStream
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+from prepdesk.core.errors import Conflict, InvalidInput
 
 
 def posted(idempotency_key: str) -> Movement | None:
@@ -14,11 +14,21 @@ def posted(idempotency_key: str) -> Movement | None:
 
 
 def post_movement(
-    *, actor: User, lot_id: int, kind: str, amount: int, reason: str, idempotency_key: str
+    *,
+    actor: User,
+    lot_id: int,
+    kind: str,
+    amount: int,
+    reason: str,
+    idempotency_key: str,
+    waste_stream: WasteStream | None = None,
 ) -> Movement:
     """Add ``amount`` (signed base units) to a lot, with the row that says so.
 
     The same key posts once; later calls return the first row.
+
+    Args:
+        waste_stream: where it went, of what is disposed of.
 
     Raises:
         NotEnough: when it takes more than is free.
@@ -28,42 +38,15 @@ def post_movement(
         raise InvalidInput({"amount": "A movement must move something."})
     lot = lock_lots([lot_id])[lot_id]
     row = Movement(
-        lot=lot, kind=kind, amount=amount, actor=actor, reason=reason, idempotency_key=idempotency_key
-    )
-    return replayed(row) or post_row(row)
-
-
-def reverse_movement(*, actor: User, movement_id: int, reason: str, idempotency_key: str) -> Movement:
-    """Undo a movement by a row that adds its opposite.
-
-    The hold of a draw stays drawn: what comes back is free for anybody.
-
-    Raises:
-        NotInThisState: when it was reversed before, or is itself a reversal.
-        NotEnough: when undoing a receipt would take what is held or gone.
-        Conflict: when the key was used for something else.
-    """
-    lot_id = Movement.objects.values_list("lot_id", flat=True).get(pk=movement_id)
-    lot = lock_lots([lot_id])[lot_id]
-    mistake = Movement.objects.select_related("hold").get(pk=movement_id)
-    row = Movement(
         lot=lot,
-        kind=Movement.Kind.REVERSED,
-        amount=-mistake.amount,
-        hold=mistake.hold,
-        reverses=mistake,
+        kind=kind,
+        amount=amount,
         actor=actor,
         reason=reason,
+        waste_stream=waste_stream,
         idempotency_key=idempotency_key,
     )
-    first = replayed(row)
-    if first:
-        return first
-    if mistake.kind == Movement.Kind.REVERSED:
-        raise NotInThisState("A reversal can't be reversed. Correct the stock after a count instead.")
-    if Movement.objects.filter(reverses=mistake).exists():
-        raise NotInThisState("This entry was reversed before; look at the ledger of the lot.")
-    return post_row(row)
+    return replayed(row) or post_row(row)
 
 
 def replayed(row: Movement) -> Movement | None:

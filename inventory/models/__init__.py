@@ -5,15 +5,20 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 (micrograms, microlitres, pieces); see :mod:`inventory.amounts`.
 """
 
-from inventory.models.apparatus import ApparatusItem
+from inventory.models.apparatus import ApparatusEvent, ApparatusItem
+from inventory.models.attachments import Attachment
+from inventory.models.bookings import Booking
 from inventory.models.imports import ImportRow, ImportRun
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
-from inventory.models.substances import Substance
+from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
+    "ApparatusEvent",
     "ApparatusItem",
+    "Attachment",
+    "Booking",
     "Hold",
     "ImportRow",
     "ImportRun",
@@ -23,5 +28,6 @@ __all__ = [
     "Movement",
     "Place",
     "Substance",
+    "SubstanceEvent",
     "WasteStream",
 ]

@@ -3,7 +3,7 @@
 from django.conf import settings
 from django.db import models
 
-from inventory import states
+from inventory import import_states as states
 
 
 class ImportRun(models.Model):

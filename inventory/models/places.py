@@ -23,6 +23,9 @@ class Place(models.Model):
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="children"
     )
 
+    # What a form was sent with, so that a re-sent one lands on the place it added.
+    idempotency_key = models.CharField(max_length=120, null=True, blank=True, unique=True)
+
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=["parent", "name"], name="place_once"),

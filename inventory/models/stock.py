@@ -17,6 +17,8 @@ class WasteStream(models.Model):
     name = models.CharField(max_length=80, unique=True)
     note = models.CharField(max_length=300, blank=True)
     in_use = models.BooleanField(default=True)
+    # What a form was sent with, so that a re-sent one lands on the stream it added.
+    idempotency_key = models.CharField(max_length=120, null=True, blank=True, unique=True)
 
     class Meta:
         ordering = ["name"]
@@ -86,10 +88,20 @@ class Movement(models.Model):
     idempotency_key = models.CharField(max_length=120, unique=True)
 
     class Meta:
-        constraints = [models.CheckConstraint(condition=~Q(amount=0), name="movement_moves_something")]
+        constraints = [
+            models.CheckConstraint(condition=~Q(amount=0), name="movement_moves_something"),
+            # What is poured leaves one bottle and comes into others, so it never stands alone; a row
+            # that undoes such a row belongs to a pouring back.
+            models.CheckConstraint(
+                condition=(~Q(kind="poured") & Q(pouring=""))
+                | (Q(kind__in=("poured", "reversed")) & ~Q(pouring="")),
+                name="movement_poured_belongs_together",
+            ),
+        ]
         indexes = [
             models.Index(fields=["lot", "id"], name="movement_by_lot"),
             models.Index(fields=["at", "kind"], name="movement_by_time"),
+            models.Index(fields=["pouring"], condition=~Q(pouring=""), name="movement_by_pouring"),
         ]
         ordering = ["id"]
 

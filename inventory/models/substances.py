@@ -1,5 +1,6 @@
 """What the stockroom lists: one row for each form of a substance."""
 
+from django.conf import settings
 from django.db import models
 
 
@@ -26,9 +27,29 @@ class Substance(models.Model):
     # Base units; below it there is too little left to wait with ordering.
     reorder_below = models.BigIntegerField(null=True, blank=True)
     record = models.JSONField(default=dict, blank=True)
+    # What a form was sent with, so that a re-sent one lands on the substance it added.
+    idempotency_key = models.CharField(max_length=120, null=True, blank=True, unique=True)
 
     class Meta:
         ordering = ["name"]
 
     def __str__(self) -> str:
         return self.name
+
+
+class SubstanceEvent(models.Model):
+    """Who changed what the department keeps about a substance, when, and from what to what."""
+
+    substance = models.ForeignKey(Substance, on_delete=models.PROTECT, related_name="events")
+    event = models.CharField(max_length=20)
+    actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+    # Long enough for what changed and why.
+    reason = models.CharField(max_length=1200, blank=True)
+    idempotency_key = models.CharField(max_length=120, null=True, blank=True, unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.event} of {self.substance_id}"

@@ -1,6 +1,7 @@
 """What the calculation service is told: which substances there are, and what stands on the shelf."""
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
+from dataclasses import replace
 from datetime import date
 from functools import lru_cache
 from typing import cast
@@ -11,6 +12,7 @@ from django.utils import timezone
 from inventory import states
 from inventory.amounts import Unit, from_base
 from inventory.models import ApparatusItem, Hold, Lot, Substance
+from inventory.selectors.bookings import Window, free_in
 from prepdesk.calc import model
 from prepdesk.calc.apparatus import tolerance_ml, usual_balances
 from prepdesk.calc.catalogue import Catalogue, standard_catalogue
@@ -56,17 +58,30 @@ def _substance_of(row: Substance) -> model.Substance:
 
 # --- the shelf --------------------------------------------------------------------------------
 def calc_shelf(
-    *, on: date | None = None, needed_until: date | None = None, as_if_released: Iterable[int] = ()
+    *,
+    on: date | None = None,
+    needed_until: date | None = None,
+    as_if_released: Iterable[int] = (),
+    window: Window | None = None,
+    as_if_released_bookings: Iterable[int] = (),
+    without: Container[int] = (),
+    whatever_its_state: bool = False,
 ) -> model.Shelf:
     """What a plan may use: bottles that can be drawn from on the day of use, and apparatus in service.
 
     Left out are lots that are quarantined, recalled, empty or wholly held, that expire before the day
-    of use, and solutions of more than one solute, which are no stock of any one of them.
+    of use, and solutions of more than one solute, which are no stock of any one of them; and apparatus
+    that is out of service, past its calibration on the day of use, or booked in the window.
 
     Args:
         on: day of use; today where it isn't said.
         needed_until: a later day to which the bottles must last.
         as_if_released: keys of holds that the plan would give back, so they count as free.
+        window: the hours in which the apparatus is used; without it bookings don't matter.
+        as_if_released_bookings: keys of bookings that the plan would give back.
+        without: keys of apparatus that the plan must do without.
+        whatever_its_state: apparatus out of service or past its calibration too, to see whether it
+            would have served.
     """
     day = max(filter(None, (on or timezone.localdate(), needed_until)))
     given_back = dict(
@@ -78,7 +93,7 @@ def calc_shelf(
     lots = (
         Lot.objects.filter(Q(expires_on=None) | Q(expires_on__gte=day), state=states.AVAILABLE, on_hand__gt=0)
         .exclude(unit=Unit.PIECE)
-        .select_related("substance")
+        .select_related("substance", "prepared_by")
         .order_by("pk")
     )
     shelf_lots = tuple(
@@ -86,8 +101,23 @@ def calc_shelf(
         for lot in lots
         if (free := lot.free + given_back.get(lot.pk, 0)) > 0 and len(lot.composition) <= 1
     )
-    items = ApparatusItem.objects.filter(in_service=True, count__gt=0).order_by("pk")
-    return model.Shelf(lots=shelf_lots, apparatus=tuple(filter(None, map(calc_apparatus, items))))
+    items = [
+        item
+        for item in ApparatusItem.objects.filter(count__gt=0).order_by("pk")
+        if item.pk not in without
+        and (whatever_its_state or item.may_be_used_on(timezone.localdate(window.end) if window else day))
+    ]
+    return model.Shelf(lots=shelf_lots, apparatus=_free_apparatus(items, window, as_if_released_bookings))
+
+
+def _free_apparatus(
+    items: list[ApparatusItem], window: Window | None, given_back: Iterable[int]
+) -> tuple[model.Apparatus, ...]:
+    told = {item.pk: found for item in items if (found := calc_apparatus(item)) is not None}
+    if window is None:
+        return tuple(told.values())
+    free = free_in(items, window, as_if_released=given_back)
+    return tuple(replace(found, count=free[pk]) for pk, found in told.items() if free[pk] > 0)
 
 
 def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
@@ -105,6 +135,9 @@ def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
         relative_uncertainty_percent=_float(lot.relative_uncertainty_percent),
         expires=lot.expires_on.isoformat() if lot.expires_on else "",
         grade=lot.grade or lot.substance.grade,
+        is_prepared=bool(lot.composition),
+        prepared_by=str(lot.prepared_by) if lot.prepared_by else "",
+        made_on=lot.received_on.isoformat() if lot.received_on else "",
     )
 
 
@@ -133,6 +166,7 @@ def calc_apparatus(item: ApparatusItem) -> model.Apparatus | None:
         apparatus_class=item.apparatus_class,
         standard=item.standard,
         count=item.count,
+        id=str(item.pk),
     )
 
 
@@ -165,6 +199,7 @@ def _balance(item: ApparatusItem) -> model.Apparatus | None:
         apparatus_class=item.apparatus_class,
         standard=item.standard or usual.standard,
         count=item.count,
+        id=str(item.pk),
     )
 
 

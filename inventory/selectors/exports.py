@@ -15,6 +15,7 @@ from inventory import states
 from inventory.amounts import from_base
 from inventory.columns import COUNT_COLUMNS, LEDGER_COLUMNS, LOT_COLUMNS, SUBSTANCE_COLUMNS
 from inventory.models import Lot, Movement, Substance
+from inventory.selectors.bottles import usual_unit
 from inventory.selectors.calculation import calc_catalogue
 from inventory.selectors.stock import places
 from prepdesk.access import policy
@@ -102,8 +103,7 @@ def substance_rows(substances: QuerySet[Substance]) -> Iterator[list[Cell]]:
             facts: Any = catalogue.by_key(row.key)
         except InputError:
             facts = None  # A row that nothing can be computed for is still told.
-        state = facts.state if facts else "solid"
-        unit = "g" if state == "solid" else "mL"
+        unit = usual_unit(row, catalogue)
         values: dict[str, Cell] = {
             name: getattr(row, name)
             for name in (
@@ -120,7 +120,7 @@ def substance_rows(substances: QuerySet[Substance]) -> Iterator[list[Cell]]:
             )
         }
         values |= {
-            "physical_state": state if facts else "",
+            "physical_state": facts.state if facts else "",
             "synonyms": "; ".join(row.synonyms),
             "hazards": "; ".join(facts.hazards) if facts else "",
             "reorder_below": None if row.reorder_below is None else _number(row.reorder_below, unit),

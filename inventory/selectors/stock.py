@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
 
-from django.db.models import Count, F, Max, Min, Q, QuerySet, Sum
+from django.db.models import Count, F, Min, Q, QuerySet, Sum
 from django.db.models.functions import Lower
 from django.utils import timezone
 
@@ -80,18 +80,6 @@ def parents_of(lot: Lot) -> QuerySet[Lot]:
 def children_of(lot: Lot) -> QuerySet[Lot]:
     """The lots made of this one."""
     return Lot.objects.filter(parent_links__parent=lot).select_related("substance").order_by("code")
-
-
-def descendants_of(lot: Lot) -> list[Lot]:
-    """Every lot this one went into, over any number of steps: what a recall must find."""
-    found: dict[int, Lot] = {}
-    layer = [lot.pk]
-    while layer:
-        children = Lot.objects.filter(parent_links__parent__in=layer).select_related("substance").distinct()
-        new = [child for child in children if child.pk not in found]
-        found.update((child.pk, child) for child in new)
-        layer = [child.pk for child in new]
-    return sorted(found.values(), key=lambda found_lot: found_lot.code)
 
 
 # --- apparatus and places -----------------------------------------------------------------------
@@ -327,57 +315,3 @@ def folded(text: str) -> str:
 def _all_in(words: Iterable[str], texts: Iterable[str]) -> bool:
     whole = " ".join(folded(text) for text in texts)
     return all(word in whole for word in words)
-
-
-# --- the ledger against its caches ------------------------------------------------------------------
-def stock_differences() -> list[str]:
-    """Everything in which the caches and holds do not follow from the ledger, in words."""
-    return [*_balance_differences(), *_hold_differences(), *_reversal_differences()]
-
-
-def _balance_differences() -> Iterable[str]:
-    moved = dict(Movement.objects.order_by().values_list("lot_id").annotate(total=Sum("amount")))
-    promised = dict(
-        Hold.objects.filter(state=states.ACTIVE)
-        .order_by()
-        .values_list("lot_id")
-        .annotate(total=Sum("amount"))
-    )
-    for pk, code, unit, on_hand, held in Lot.objects.order_by("pk").values_list(
-        "pk", "code", "unit", "on_hand", "held"
-    ):
-        for what, cached, true in (
-            ("on hand", on_hand, moved.get(pk, 0)),
-            ("held", held, promised.get(pk, 0)),
-        ):
-            if cached != true:
-                yield (
-                    f"{code}: {what} is {from_base(cached, unit)} {unit}, "
-                    f"but its rows make {from_base(true, unit)} {unit}"
-                )
-
-
-def _hold_differences() -> Iterable[str]:
-    holds = Hold.objects.annotate(
-        drawn=Sum("movements__amount"),
-        first=Min("movements__lot_id"),
-        last=Max("movements__lot_id"),
-    )
-    for hold in holds.select_related("lot").order_by("pk").iterator():
-        name = f"{hold.lot.code}: hold {hold.pk}"
-        if hold.state == states.DRAWN and hold.drawn is None:
-            yield f"{name} is said to be drawn, but no movement says so"
-        elif hold.state == states.DRAWN and hold.drawn > 0:
-            yield f"{name} gave back more than was drawn of it"
-        elif hold.state != states.DRAWN and hold.drawn is not None:
-            yield f"{name} is {hold.get_state_display().lower()}, but movements were drawn of it"
-        if hold.drawn is not None and {hold.first, hold.last} != {hold.lot_id}:
-            yield f"{name} has a movement of another lot"
-
-
-def _reversal_differences() -> Iterable[str]:
-    wrong = Movement.objects.exclude(reverses=None).exclude(
-        amount=-1 * F("reverses__amount"), lot=F("reverses__lot")
-    )
-    for row in wrong.select_related("lot").order_by("pk").iterator():
-        yield f"{row.lot.code}: entry {row.pk} does not undo the entry it reverses"

@@ -7,10 +7,32 @@ the outermost transaction can be run again after a deadlock.
 """
 
 from inventory.ledger import Missing, NotEnough
-from inventory.services.apparatus import add_apparatus, check_apparatus, set_in_service
+from inventory.services.apparatus import (
+    add_apparatus,
+    change_apparatus,
+    check_apparatus,
+    check_change,
+)
+from inventory.services.attachments import (
+    MOST_BYTES,
+    add_attachment,
+    check_attachment,
+    opened_file,
+    withdraw_attachment,
+)
+from inventory.services.bookings import (
+    AlreadyBooked,
+    Clash,
+    book_apparatus,
+    cancel_booking,
+    check_booking,
+    end_bookings,
+    release_bookings,
+)
 from inventory.services.bulk import (
     Counted,
     Receipt,
+    SubstanceChange,
     correct_stock_in_bulk,
     receive_lots_in_bulk,
     save_substances_in_bulk,
@@ -24,7 +46,10 @@ from inventory.services.lots import (
     receive_lot,
     receive_prepared_lot,
 )
-from inventory.services.places import add_place, check_place
+from inventory.services.moves import move_lot, move_lots
+from inventory.services.places import add_place, added_place, check_place
+from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.returns import check_return, return_to_lot, takes_back_opened
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -35,47 +60,101 @@ from inventory.services.stock import (
     release_holds,
     reverse_movement,
 )
-from inventory.services.store_facts import check_store_facts, unit_of_substance
-from inventory.services.substances import add_substance, check_substance, hazard_codes, load_catalogue
+from inventory.services.substance_facts import check_facts, edit_substance, facts_as_shown
+from inventory.services.substances import (
+    add_substance,
+    added_substance,
+    check_substance,
+    hazard_codes,
+    load_catalogue,
+)
 from inventory.services.transactions import atomic_with_retries, in_transaction_with_retries
 from inventory.services.typed import AMOUNT_UNITS
+from inventory.services.upkeep import (
+    change_count,
+    check_calibration,
+    check_new_count,
+    record_calibration,
+    set_in_service,
+)
+from inventory.services.waste import (
+    add_waste_stream,
+    added_waste_stream,
+    check_waste_stream,
+    set_waste_stream_in_use,
+)
 
 __all__ = [
     "AMOUNT_UNITS",
     "FACTS",
+    "MOST_BYTES",
+    "AlreadyBooked",
+    "Clash",
     "Counted",
     "Missing",
     "NotEnough",
     "Receipt",
+    "SubstanceChange",
     "add_apparatus",
+    "add_attachment",
     "add_place",
     "add_substance",
+    "add_waste_stream",
+    "added_place",
+    "added_substance",
+    "added_waste_stream",
     "atomic_with_retries",
+    "book_apparatus",
+    "cancel_booking",
+    "change_apparatus",
+    "change_count",
     "change_lot_state",
     "check_apparatus",
+    "check_attachment",
+    "check_booking",
+    "check_calibration",
+    "check_change",
     "check_count",
     "check_disposal",
+    "check_facts",
     "check_label",
+    "check_merge",
+    "check_new_count",
     "check_place",
     "check_receipt",
-    "check_store_facts",
+    "check_return",
+    "check_split",
     "check_substance",
+    "check_waste_stream",
     "correct_label",
     "correct_stock",
     "correct_stock_in_bulk",
     "dispose",
     "draw_holds",
+    "edit_substance",
+    "end_bookings",
+    "facts_as_shown",
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "merge_lots",
+    "move_lot",
+    "move_lots",
     "open_lot",
+    "opened_file",
     "receive_lot",
     "receive_lots_in_bulk",
     "receive_prepared_lot",
+    "record_calibration",
+    "release_bookings",
     "release_holds",
+    "return_to_lot",
     "reverse_movement",
     "save_substances_in_bulk",
     "set_in_service",
-    "unit_of_substance",
+    "set_waste_stream_in_use",
+    "split_lot",
+    "takes_back_opened",
+    "withdraw_attachment",
 ]

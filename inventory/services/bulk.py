@@ -4,14 +4,16 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 from django.db import IntegrityError, connection, transaction
 
 from inventory import codes, ledger, states
-from inventory.models import Lot, Movement, Place, Substance
+from inventory.models import Lot, LotEvent, Movement, Place, Substance, SubstanceEvent
 from inventory.services.lots import check_receipt, follow_balance
+from inventory.services.shelf_life import expiry_on_receipt
 from inventory.services.stock import check_count
+from inventory.services.substance_facts import edit_substance
 from inventory.services.transactions import atomic_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -40,7 +42,7 @@ class Receipt:
     place: Place | None = None
     opened_on: date | None = None
     expires_on: date | None = None
-    cost_minor: int | None = None
+    cost: str = ""
 
 
 @atomic_with_retries
@@ -63,8 +65,12 @@ def receive_lots_in_bulk(
     policy.require(actor, "receive_lot")
     lots: list[Lot] = []
     amounts: list[int] = []
+    told: list[tuple[Lot, str]] = []
     for receipt in receipts:
         lot, base = _read(receipt)
+        lot.expires_on, because = expiry_on_receipt(lot)
+        if because:
+            told.append((lot, because))
         lots.append(lot)
         amounts.append(base)
     for done, batch in _batches(lots):
@@ -79,6 +85,13 @@ def receive_lots_in_bulk(
     if len(set(keys)) != len(keys):
         raise Conflict("Two of these bottles share a key. Nothing was received.")
     ledger.post_movements(actor=actor, entries=entries)
+    notes = [
+        LotEvent(
+            lot=lot, event="expiry", from_state=lot.state, to_state=lot.state, actor=actor, reason=because
+        )
+        for lot, because in told
+    ]
+    LotEvent.objects.bulk_create(notes, batch_size=_BATCH)
     return lots
 
 
@@ -92,8 +105,9 @@ def _read(receipt: Receipt) -> tuple[Lot, int]:
         received_on=receipt.received_on,
         opened_on=receipt.opened_on,
         expires_on=receipt.expires_on,
+        cost=receipt.cost,
     )
-    lot.substance, lot.place, lot.cost_minor = receipt.substance, receipt.place, receipt.cost_minor
+    lot.substance, lot.place = receipt.substance, receipt.place
     # Replaced as soon as the database has given it its number.
     lot.code = uuid.uuid4().hex[:16]
     return lot, base
@@ -164,21 +178,27 @@ def correct_stock_in_bulk(
 
 
 # --- substances -----------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class SubstanceChange:
+    """What the department keeps about one substance, as typed; the fields are those of ``edit_substance``."""
+
+    substance: Substance
+    facts: Mapping[str, str]
+    storage_group: str
+    reason: str
+
+
 @atomic_with_retries
 def save_substances_in_bulk(
-    *,
-    actor: User,
-    new: Sequence[Substance],
-    changed: Sequence[tuple[Substance, Mapping[str, Any]]],
+    *, actor: User, new: Sequence[Substance], changed: Sequence[SubstanceChange]
 ) -> None:
-    """Add substances that ``check_substance`` read, and change what the department says of others.
+    """Add substances that ``check_substance`` read, and change what the department keeps about others.
 
     Args:
         new: not saved yet.
-        changed: rows with their new values by field, checked by the caller.
 
     Raises:
-        NotAllowed.
+        NotAllowed, InvalidInput.
         Conflict: when a substance of the same name was added at this very moment.
     """
     policy.require(actor, "receive_lot")
@@ -187,7 +207,14 @@ def save_substances_in_bulk(
             Substance.objects.bulk_create(new, batch_size=_BATCH)
     except IntegrityError as error:
         raise Conflict("A substance of one of these names was added at this very moment.") from error
-    for row, values in changed:
-        for name, value in values.items():
-            setattr(row, name, value)
-        row.save(update_fields=list(values))
+    for change in changed:
+        row = edit_substance(actor=actor, substance=change.substance, reason=change.reason, **change.facts)
+        if change.storage_group != row.storage_group:
+            _regroup(row, change, actor)
+
+
+def _regroup(row: Substance, change: SubstanceChange, actor: User) -> None:
+    told = f"storage group “{row.storage_group}” to “{change.storage_group}”. {change.reason}"
+    row.storage_group = change.storage_group
+    row.save(update_fields=["storage_group"])
+    SubstanceEvent.objects.create(substance=row, event="facts", actor=actor, reason=told)

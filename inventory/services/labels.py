@@ -5,9 +5,11 @@ from datetime import date
 from typing import Any, Final
 
 from inventory import ledger
+from inventory.amounts import money_text
 from inventory.models import Lot, Place
 from inventory.services.facts import FACTS, read_facts
 from inventory.services.lots import LONGEST, check_dates, note
+from inventory.services.moves import write_move
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.access import policy
@@ -24,9 +26,10 @@ _NAMES: Final = {
     "grade": "grade",
     "expires_on": "expiry",
     "note": "note",
+    "cost_minor": "cost",
 }
 # These may change without saying why: nothing is planned with them.
-_LIGHT: Final = frozenset({"note"})
+_LIGHT: Final = frozenset({"note", "cost_minor"})
 _SHOWN: Final = 60
 
 
@@ -39,6 +42,7 @@ def correct_label(
     words: Mapping[str, str],
     expires_on: date | None,
     place: Place | None,
+    cost: str | None = None,
     reason: str = "",
 ) -> Lot:
     """Put right what was copied wrongly from a label, or say where the bottle now stands.
@@ -48,6 +52,7 @@ def correct_label(
     Args:
         figures: the facts of ``receive_lot``, as typed; those of a solution made here can't be changed.
         words: ``lot_number``, ``grade``, ``note``.
+        cost: of the whole lot, as typed; ``None`` leaves what is there.
         reason: asked for as soon as more than place or note changes.
 
     Raises:
@@ -56,26 +61,31 @@ def correct_label(
     """
     policy.require(actor, "receive_lot")
     locked = ledger.lock_lots([lot.pk])[lot.pk]
-    new, kept = check_label(lot=locked, figures=figures, words=words, expires_on=expires_on, reason=reason)
+    new, kept = check_label(
+        lot=locked, figures=figures, words=words, expires_on=expires_on, cost=cost, reason=reason
+    )
     changes = [
-        f"{_NAMES[field]} “{_short(getattr(locked, field))}” to “{_short(value)}”"
+        f"{_NAMES[field]} “{_short(field, getattr(locked, field))}” to “{_short(field, value)}”"
         for field, value in new.items()
         if getattr(locked, field) != value
     ]
-    moved = locked.place_id != (place.pk if place else None)
-    if moved:
-        note(locked, "move", actor=actor, reason=f"From {locked.place or 'nowhere'} to {place or 'nowhere'}")
+    write_move(locked, place, actor=actor)
     if changes:
         note(locked, "label", actor=actor, reason=f"{'; '.join(changes)}. {kept}".strip())
     for field, value in new.items():
         setattr(locked, field, value)
-    locked.place = place
-    locked.save(update_fields=[*new, "place"])
+    locked.save(update_fields=list(new))
     return locked
 
 
 def check_label(
-    *, lot: Lot, figures: Mapping[str, str], words: Mapping[str, str], expires_on: date | None, reason: str
+    *,
+    lot: Lot,
+    figures: Mapping[str, str],
+    words: Mapping[str, str],
+    expires_on: date | None,
+    cost: str | None = None,
+    reason: str,
 ) -> tuple[dict[str, Any], str]:
     """Read a corrected label without saving it.
 
@@ -91,6 +101,8 @@ def check_label(
         new |= read_facts(reader, lot.kind, {field: figures.get(field, "") for field in FACTS})
     new |= {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
     new["expires_on"] = expires_on
+    if cost is not None:
+        new["cost_minor"] = reader.money("cost", cost)
     if lot.received_on:
         check_dates(reader, lot.received_on, lot.opened_on, expires_on)
     kept = reader.words("reason", reason, MAX_REASON)
@@ -100,6 +112,8 @@ def check_label(
     return new, kept
 
 
-def _short(value: object) -> str:
+def _short(field: str, value: object) -> str:
+    if field == "cost_minor" and isinstance(value, int):
+        return money_text(value)
     text = str(value or "")
     return text if len(text) <= _SHOWN else f"{text[: _SHOWN - 1]}…"

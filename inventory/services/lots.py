@@ -12,6 +12,7 @@ from inventory import codes, ledger, states
 from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
+from inventory.services.shelf_life import expiry_on_receipt, expiry_once_opened
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
@@ -22,6 +23,7 @@ UNIT_OF_KIND: Final[dict[str, str]] = {
     Lot.Kind.SOLID.value: Unit.GRAM.value,
     Lot.Kind.LIQUID.value: Unit.MILLILITRE.value,
     Lot.Kind.SOLUTION.value: Unit.MILLILITRE.value,
+    Lot.Kind.ITEM.value: Unit.PIECE.value,
 }
 LONGEST: Final = {"lot_number": 60, "grade": 60, "note": 300}
 
@@ -48,15 +50,23 @@ def receive_lot(
     received_on: date | None = None,
     opened_on: date | None = None,
     expires_on: date | None = None,
+    no_expiry: bool = False,
+    cost: str = "",
     note: str = "",
 ) -> Lot:
     """Put a bottle, or several alike, on the shelf, and give it its code.
 
+    Where the label gives no expiry, the shelf life the department keeps for the substance gives one;
+    the history of the lot says so.
+
     Args:
-        kind: ``solid``, ``liquid`` or ``solution``; solids are counted in g, the others in mL.
-        amount: as typed, in ``unit`` (kg, g, mg, L, mL, uL).
+        kind: ``solid``, ``liquid``, ``solution`` or ``item``; solids are counted in g, pieces whole, the
+            others in mL.
+        amount: as typed, in ``unit`` (kg, g, mg, L, mL, uL, pc).
         assay_percent: and the other figures: as typed from certificate or label, empty where unknown.
         received_on: today where it isn't said.
+        no_expiry: it doesn't expire, whatever the shelf life of the substance.
+        cost: of all of it, as typed, in the department's currency with at most two decimals.
         idempotency_key: the same key receives once.
 
     Raises:
@@ -84,10 +94,16 @@ def receive_lot(
         received_on=came,
         opened_on=opened_on,
         expires_on=expires_on,
+        cost=cost,
     )
     lot.substance = substance
     lot.place = place
-    return _put_on_shelf(lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key)
+    told = ""
+    if not no_expiry:
+        lot.expires_on, told = expiry_on_receipt(lot)
+    return _put_on_shelf(
+        lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key, expiry_told=told
+    )
 
 
 def check_receipt(
@@ -100,6 +116,7 @@ def check_receipt(
     received_on: date,
     opened_on: date | None,
     expires_on: date | None,
+    cost: str = "",
 ) -> tuple[Lot, int]:
     """Read what was typed about a bottle that comes in, without saving anything.
 
@@ -115,12 +132,14 @@ def check_receipt(
     counted_in = UNIT_OF_KIND.get(kind) or AMOUNT_UNITS.get(unit, ("g",))[0]
     base = reader.amount("amount", amount, unit, counted_in=counted_in)
     if kind not in UNIT_OF_KIND:
-        reader.refuse("kind", "Say what it is: a solid, a liquid reagent or a solution.")
+        reader.refuse("kind", "Say what it is: a solid, a liquid reagent, a solution or pieces.")
     check_dates(reader, received_on, opened_on, expires_on)
     kept = {field: reader.words(field, words.get(field, ""), most) for field, most in LONGEST.items()}
+    cost_minor = reader.money("cost", cost)
     reader.done()
     lot = Lot(
         kind=kind,
+        cost_minor=cost_minor,
         unit=counted_in,
         received_on=received_on,
         opened_on=opened_on,
@@ -221,12 +240,15 @@ def _put_on_shelf(
     reason: str,
     idempotency_key: str,
     parents: Iterable[int] = (),
+    expiry_told: str = "",
 ) -> Lot:
     first = ledger.posted(idempotency_key)
     if first is None:
         try:
             with transaction.atomic():
-                _give_code(lot)
+                give_code(lot)
+                if expiry_told:
+                    note(lot, "expiry", actor=actor, reason=expiry_told)
                 links = [LotParent(child=lot, parent_id=parent) for parent in parents]
                 LotParent.objects.bulk_create(links)
                 return ledger.post_movement(
@@ -252,7 +274,8 @@ def _put_on_shelf(
     return there
 
 
-def _give_code(lot: Lot) -> None:
+def give_code(lot: Lot) -> None:
+    """Save a new lot with the code that its label will carry."""
     # The key comes from the database's own sequence, which never gives a number twice, whoever
     # asks at the same moment and whatever is rolled back; so the code is made of it.
     lot.code = uuid.uuid4().hex[:16]
@@ -332,14 +355,25 @@ def follow_balance(lot: Lot, *, actor: User, reason: str) -> None:
         move_state(lot, "reopen", actor=actor, reason=reason)
 
 
-def note(lot: Lot, event: str, *, actor: User, reason: str) -> None:
+def note(
+    lot: Lot,
+    event: str,
+    *,
+    actor: User,
+    reason: str,
+    from_place: Place | None = None,
+    to_place: Place | None = None,
+) -> None:
     """Write down one of ``states.LOT_NOTES``, which leave a lot's state as it is."""
-    _write_event(lot, event, lot.state, actor=actor, reason=reason)
+    _write_event(lot, event, lot.state, actor=actor, reason=reason, from_place=from_place, to_place=to_place)
 
 
 @atomic_with_retries
 def open_lot(*, actor: User, lot: Lot, on: date | None = None) -> Lot:
     """Write on which day a bottle was opened; the first time counts.
+
+    A reagent whose substance has a shelf life once opened expires no later than that; the history of
+    the lot says so.
 
     Raises:
         NotAllowed: for those who may not.
@@ -354,13 +388,35 @@ def open_lot(*, actor: User, lot: Lot, on: date | None = None) -> Lot:
         raise InvalidInput({"opened_on": "That day is still to come."})
     if locked.received_on and day < locked.received_on:
         raise InvalidInput({"opened_on": f"It came on {locked.received_on:%d %B %Y}, after that day."})
-    locked.opened_on = day
-    locked.save(update_fields=["opened_on"])
-    note(locked, "open", actor=actor, reason="")
+    begin_bottle(locked, day, actor=actor)
     return locked
 
 
-def _write_event(lot: Lot, event: str, before: str, *, actor: User, reason: str) -> None:
+def begin_bottle(lot: Lot, day: date, *, actor: User) -> None:
+    """Note that a bottle was opened on ``day``, and what that makes of its expiry. The lot is locked."""
+    lot.opened_on = day
+    lot.expires_on, told = expiry_once_opened(lot)
+    lot.save(update_fields=["opened_on", "expires_on"])
+    note(lot, "open", actor=actor, reason=told)
+
+
+def _write_event(
+    lot: Lot,
+    event: str,
+    before: str,
+    *,
+    actor: User,
+    reason: str,
+    from_place: Place | None = None,
+    to_place: Place | None = None,
+) -> None:
     LotEvent.objects.create(
-        lot=lot, event=event, from_state=before, to_state=lot.state, actor=actor, reason=reason
+        lot=lot,
+        event=event,
+        from_state=before,
+        to_state=lot.state,
+        actor=actor,
+        reason=reason,
+        from_place=from_place,
+        to_place=to_place,
     )

@@ -4,14 +4,14 @@ from collections.abc import Iterable, Mapping
 
 from inventory import ledger
 from inventory.amounts import as_text
-from inventory.models import Hold, Lot, Movement
-from inventory.selectors import active_holds_of
+from inventory.models import Hold, Lot, Movement, WasteStream
+from inventory.selectors import waste_streams
 from inventory.services.lots import follow_balance, note
+from inventory.services.sending import held_for, kept_reason, refuse_stale, sent_before
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict
 
 
 # --- holds ------------------------------------------------------------------------------------
@@ -63,7 +63,7 @@ def release_holds(*, actor: User, holds: Iterable[Hold | int], reason: str) -> N
         NotAllowed: for those who may not hold either.
     """
     policy.require(actor, "hold_stock")
-    ledger.release_holds(actor=actor, hold_ids=_keys(holds), reason=_reason(reason))
+    ledger.release_holds(actor=actor, hold_ids=_keys(holds), reason=kept_reason(reason))
 
 
 @atomic_with_retries
@@ -86,20 +86,17 @@ def draw_holds(
         Conflict: when a hold was closed by another call.
     """
     policy.require(actor, "work_batch")
-    return ledger.draw_holds(
-        actor=actor, amounts=amounts, reason=_reason(reason), idempotency_key=idempotency_key
-    )
+    kept = kept_reason(reason)
+    rows = ledger.draw_holds(actor=actor, amounts=amounts, reason=kept, idempotency_key=idempotency_key)
+    for lot in {row.lot_id: row.lot for row in rows}.values():
+        # Drawn to the last drop it is an empty bottle, and says so.
+        if lot.on_hand == 0:
+            follow_balance(lot, actor=actor, reason=kept)
+    return rows
 
 
 def _keys(holds: Iterable[Hold | int]) -> list[int]:
     return [hold.pk if isinstance(hold, Hold) else hold for hold in holds]
-
-
-def _reason(text: str) -> str:
-    reader = Reader()
-    kept = reader.reason("reason", text, ask="Say why, for whoever reads the ledger.")
-    reader.done()
-    return kept
 
 
 # --- counts and disposals -------------------------------------------------------------------------
@@ -132,8 +129,8 @@ def correct_stock(
     locked = ledger.lock_lots([lot.pk])[lot.pk]
     first = ledger.posted(idempotency_key)
     if first:
-        return _sent_before(first, locked, Movement.Kind.CORRECTED)
-    _refuse_stale(locked, expected_on_hand)
+        return sent_before(first, locked, Movement.Kind.CORRECTED)
+    refuse_stale(locked, expected_on_hand)
     found, kept = check_count(lot=locked, counted=counted, unit=unit, reason=reason)
     if found == locked.on_hand:
         note(locked, "count", actor=actor, reason=kept)
@@ -163,7 +160,7 @@ def check_count(*, lot: Lot, counted: str, unit: str, reason: str) -> tuple[int,
     found = reader.amount("counted", counted, unit, counted_in=lot.unit, zero=True)
     kept = reader.reason("reason", reason, ask="Say how it was counted, or why it differs.")
     if "counted" not in reader.errors and found < lot.held:
-        reader.refuse("counted", _held_for(lot, f"only {as_text(found, lot.unit)} were counted", "correct"))
+        reader.refuse("counted", held_for(lot, f"only {as_text(found, lot.unit)} were counted", "correct"))
     reader.done()
     return found, kept
 
@@ -177,9 +174,13 @@ def dispose(
     unit: str,
     reason: str,
     idempotency_key: str,
+    waste_stream: WasteStream | None = None,
     expected_on_hand: int | None = None,
 ) -> Movement:
     """Write off what goes to waste; the lot is empty when nothing is left.
+
+    Args:
+        waste_stream: which of the department's waste streams takes it; must be said once there are any.
 
     Raises:
         NotAllowed.
@@ -190,22 +191,27 @@ def dispose(
     locked = ledger.lock_lots([lot.pk])[lot.pk]
     first = ledger.posted(idempotency_key)
     if first:
-        return _sent_before(first, locked, Movement.Kind.DISPOSED)
-    _refuse_stale(locked, expected_on_hand)
-    gone, kept = check_disposal(lot=locked, amount=amount, unit=unit, reason=reason)
+        return sent_before(first, locked, Movement.Kind.DISPOSED)
+    refuse_stale(locked, expected_on_hand)
+    gone, kept = check_disposal(
+        lot=locked, amount=amount, unit=unit, reason=reason, waste_stream=waste_stream
+    )
     row = ledger.post_movement(
         actor=actor,
         lot_id=locked.pk,
         kind=Movement.Kind.DISPOSED,
         amount=-gone,
         reason=kept,
+        waste_stream=waste_stream,
         idempotency_key=idempotency_key,
     )
     follow_balance(row.lot, actor=actor, reason=kept)
     return row
 
 
-def check_disposal(*, lot: Lot, amount: str, unit: str, reason: str) -> tuple[int, str]:
+def check_disposal(
+    *, lot: Lot, amount: str, unit: str, reason: str, waste_stream: WasteStream | None = None
+) -> tuple[int, str]:
     """Read what is to be disposed of without saving it.
 
     Returns:
@@ -217,11 +223,15 @@ def check_disposal(*, lot: Lot, amount: str, unit: str, reason: str) -> tuple[in
     reader = Reader()
     gone = reader.amount("amount", amount, unit, counted_in=lot.unit)
     kept = reader.reason("reason", reason, ask="Say why it is disposed of.")
+    if waste_stream is None and waste_streams(in_use=True).exists():
+        reader.refuse("waste_stream", "Choose where it goes, by the local rules.")
+    if waste_stream is not None and not waste_stream.in_use:
+        reader.refuse("waste_stream", f"“{waste_stream}” is no longer in use. Choose another one.")
     if gone > lot.on_hand:
         reader.refuse("amount", f"The lot has only {as_text(lot.on_hand, lot.unit)}. Count it first.")
     elif gone > lot.free:
         reader.refuse(
-            "amount", _held_for(lot, f"only {as_text(lot.free, lot.unit)} are free", "dispose of it")
+            "amount", held_for(lot, f"only {as_text(lot.free, lot.unit)} are free", "dispose of it")
         )
     reader.done()
     return gone, kept
@@ -231,41 +241,19 @@ def check_disposal(*, lot: Lot, amount: str, unit: str, reason: str) -> tuple[in
 def reverse_movement(*, actor: User, movement: Movement, reason: str, idempotency_key: str) -> Movement:
     """Undo a mistaken entry by one that adds its opposite; both stay readable.
 
+    What was poured over is undone in all the bottles it went through.
+
     Raises:
         NotAllowed, InvalidInput.
         NotInThisState: when it was reversed before, or is a reversal.
         OutOfStock: when undoing a receipt would take what is held or gone.
     """
     policy.require(actor, "correct_stock")
-    kept = _reason(reason)
+    kept = kept_reason(reason)
     row = ledger.reverse_movement(
         actor=actor, movement_id=movement.pk, reason=kept, idempotency_key=idempotency_key
     )
-    follow_balance(row.lot, actor=actor, reason=kept)
+    concerned = {row.lot_id, *(each.lot_id for each in ledger.rows_of_pouring(row.pouring))}
+    for lot in ledger.lock_lots(concerned).values():
+        follow_balance(lot, actor=actor, reason=kept)
     return row
-
-
-def _sent_before(first: Movement, lot: Lot, kind: str) -> Movement:
-    if first.lot_id != lot.pk or first.kind != kind:
-        raise Conflict(
-            f"This form was sent before and recorded as “{first}” on {first.lot.code}. "
-            "Nothing was changed; open the page afresh."
-        )
-    return first
-
-
-def _refuse_stale(lot: Lot, expected_on_hand: int | None) -> None:
-    if expected_on_hand is not None and expected_on_hand != lot.on_hand:
-        raise Conflict(
-            f"When the page was shown {lot.code} had {as_text(expected_on_hand, lot.unit)}; now it has "
-            f"{as_text(lot.on_hand, lot.unit)}, because somebody drew, received or counted. Nothing was "
-            "saved. Look at the bottle again."
-        )
-
-
-def _held_for(lot: Lot, but: str, then: str) -> str:
-    purposes = sorted({hold.purpose or "an unnamed purpose" for hold in active_holds_of(lot)})
-    return (
-        f"{as_text(lot.held, lot.unit)} of it are held for {', '.join(purposes)}, and {but}. "
-        f"Plan that work again from other stock, then {then}."
-    )

@@ -19,6 +19,7 @@ from prepdesk.calc.catalogue import Catalogue, standard_catalogue
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.identity import cas_from_text
+from prepdesk.core.errors import Conflict
 
 _LONGEST_KEY: Final = 80
 
@@ -78,6 +79,7 @@ def add_substance(
     state: str = "solid",
     another_form_of: Substance | None = None,
     hazards: Iterable[str] = (),
+    idempotency_key: str | None = None,
 ) -> Substance:
     """Add a substance that the catalogue doesn't have; plans can use it at once.
 
@@ -86,12 +88,17 @@ def add_substance(
         synonyms: other names that mean exactly this form, one a line or with commas between.
         another_form_of: a substance of which this is another hydrate, salt or the anhydrous form.
         hazards: codes out of :func:`hazard_codes`; with none it stays "not reviewed" on every sheet.
+        idempotency_key: the same key adds once; later calls return the first substance.
 
     Raises:
         NotAllowed.
         InvalidInput: by field; also for what the catalogue has already.
+        Conflict: when the key was used for another substance.
     """
     policy.require(actor, "receive_lot")
+    first = added_substance(idempotency_key, name=name)
+    if first:
+        return first
     row = check_substance(
         name=name,
         formula=formula,
@@ -102,14 +109,35 @@ def add_substance(
         another_form_of=another_form_of,
         hazards=hazards,
     )
+    row.idempotency_key = idempotency_key
     reader = Reader()
     try:
         with transaction.atomic():
             row.save(force_insert=True)
     except IntegrityError:
+        first = added_substance(idempotency_key, name=name)
+        if first:
+            return first
         reader.refuse("name", "A substance of this name was added at this very moment. Look at the list.")
     reader.done()
     return row
+
+
+def added_substance(idempotency_key: str | None, *, name: str) -> Substance | None:
+    """The substance that an earlier sending of the same form added.
+
+    Raises:
+        Conflict: when it was sent with another name.
+    """
+    if not idempotency_key:
+        return None
+    first = Substance.objects.filter(idempotency_key=idempotency_key).first()
+    if first and first.name != " ".join(name.split()):
+        raise Conflict(
+            f"This form was sent before and added {first.name}. Nothing was added; open the page afresh for "
+            "another substance."
+        )
+    return first
 
 
 def check_substance(

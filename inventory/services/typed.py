@@ -4,10 +4,11 @@ Each reader notes what is wrong under its field's name and goes on, so that a fo
 mistake at once.
 """
 
+from collections.abc import Mapping
 from decimal import Decimal
-from typing import Final
+from typing import Final, NamedTuple
 
-from inventory.amounts import to_base
+from inventory.amounts import Unit, to_base
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
 from prepdesk.core.errors import InvalidInput
@@ -26,6 +27,17 @@ AMOUNT_UNITS: Final[dict[str, tuple[str, Decimal]]] = {
 _MOST: Final = {"g": Decimal(10_000_000), "mL": Decimal(10_000_000), "pc": Decimal(1_000_000)}
 _MOST_TEXT: Final = {"g": "10 000 kg", "mL": "10 000 L", "pc": "1 000 000 pieces"}
 MAX_REASON: Final = 300
+# What a bottle or a pack may have cost, in the currency of the department.
+_MOST_MONEY: Final = Decimal(1_000_000)
+
+
+class Figure(NamedTuple):
+    """A number that stands on a label or in papers: how a refusal begins, its unit and its bounds."""
+
+    what: str
+    unit: str
+    most: str
+    least: str = "0"
 
 
 class Reader:
@@ -83,16 +95,35 @@ class Reader:
             return ""
         return number.text
 
+    def figures(self, table: Mapping[str, Figure], typed: Mapping[str, str]) -> dict[str, str]:
+        """Every figure of ``table`` as typed, each checked against its bounds; empty ones stay empty."""
+        return {
+            field: self.number(
+                field,
+                typed.get(field, ""),
+                what=figure.what,
+                unit=figure.unit,
+                least=figure.least,
+                most=figure.most,
+            )
+            for field, figure in table.items()
+        }
+
     def money(self, field: str, text: str) -> int | None:
-        """A price in its smallest coin, typed with at most two decimals; ``None`` where there is none."""
+        """A sum of money in its smallest coin, typed with at most two decimals; ``None`` for nothing."""
         if not text.strip():
             return None
-        kept = self.number(field, text, what="A price", least="0", most="1000000", above_least=False)
-        if not kept:
+        try:
+            number = parse_number(text)
+        except InputError as error:
+            self.refuse(field, error.text)
             return None
-        coins = parse_number(kept).value * 100
+        if not 0 <= number.value <= _MOST_MONEY:
+            self.refuse(field, f"“{number.text}” is no price: it is from 0 to 1 000 000.")
+            return None
+        coins = number.value * 100
         if coins != coins.to_integral_value():
-            self.refuse(field, f"“{kept}” has more than two decimals; a price has at most two.")
+            self.refuse(field, f"“{number.text}” has more than two decimals; a price has at most two.")
             return None
         return int(coins)
 
@@ -108,8 +139,12 @@ class Reader:
             return 0
         shown, factor = AMOUNT_UNITS.get(unit, ("", Decimal(0)))
         if shown != counted_in:
-            usable = ", ".join(name for name, (shown, _) in AMOUNT_UNITS.items() if shown == counted_in)
-            self.refuse(field, f"This is counted in {counted_in}. Choose one of: {usable}.")
+            usable = ", ".join(
+                "pieces" if name == "pc" else name
+                for name, (shown, _) in AMOUNT_UNITS.items()
+                if shown == counted_in
+            )
+            self.refuse(field, f"This is counted in {Unit(counted_in).label}. Choose one of: {usable}.")
             return 0
         value = number.value * factor
         if value < 0:
@@ -119,6 +154,9 @@ class Reader:
             self.refuse(
                 field, f"“{number.text} {unit}” is more than {_MOST_TEXT[counted_in]}. Check the unit."
             )
+            return 0
+        if counted_in == Unit.PIECE and value != value.to_integral_value():
+            self.refuse(field, f"Pieces are counted whole; “{number.text}” was typed.")
             return 0
         base = to_base(value, counted_in)
         if base == 0 and not zero:

@@ -37,8 +37,11 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "correct_stock": _STOCKROOM,
     "change_lot_state": _STOCKROOM,
     "manage_apparatus": _STOCKROOM,
+    # An order books the glass it is made in, and a class the hot plates it works with.
+    "book_apparatus": _EVERYONE,
     "see_review": frozenset({MANAGER}),
     "manage_own_tokens": _EVERYONE,
+    "read_own_notices": _EVERYONE,
 }
 
 

@@ -1,10 +1,12 @@
-"""The one form of a person's own page."""
+"""The forms of a person's own page."""
 
 from typing import Any
 
 from django import forms
 
+from prepdesk.accounts.kinds import kinds_for
 from prepdesk.accounts.models import User
+from prepdesk.accounts.notices import mail_kinds_of
 from prepdesk.accounts.tokens import live_tokens_of
 
 
@@ -29,3 +31,27 @@ class TokenForm(forms.Form):
                 f"You already have a key called “{name}”. Choose another name, or end that key first."
             )
         return name
+
+
+class MailForm(forms.Form):
+    """Where a person's mail goes and which kinds of notices come by it."""
+
+    email = forms.CharField(
+        label="Mail address",
+        required=False,
+        max_length=254,
+        help_text="Without one nothing is mailed; every notice stands on the page of notices in any case.",
+        widget=forms.TextInput(
+            attrs={"size": "40", "type": "email", "inputmode": "email", "autocomplete": "email"}
+        ),
+    )
+    kinds = forms.MultipleChoiceField(
+        label="Sent by mail as well", required=False, widget=forms.CheckboxSelectMultiple
+    )
+
+    def __init__(self, *args: Any, owner: User, **kwargs: Any) -> None:
+        kwargs.setdefault("initial", {"email": owner.email, "kinds": mail_kinds_of(owner)})
+        super().__init__(*args, **kwargs)
+        self.fields["kinds"].choices = [  # type: ignore[attr-defined]  # a choice field
+            (name, f"{kind.label}: {kind.meaning}") for name, kind in kinds_for(owner.role)
+        ]

@@ -1,25 +1,31 @@
-"""What every page knows: the places a person may go."""
+"""What every page knows: the places a person may go, and how many notices wait."""
 
 from django.conf import settings
 from django.http import HttpRequest
 
 from prepdesk.access import policy
+from prepdesk.accounts.notices import unread_count
 
+_NOTICES = "accounts:notices"
 # (label, route, action of the policy table)
 _PLACES = (
     ("Orders", "requests_app:order_list", "see_own_orders"),
     ("Queue", "requests_app:queue", "see_queue"),
     ("Stock", "inventory:stock", "see_stock"),
     ("Review", "reports:use", "see_review"),
+    ("Notices", _NOTICES, "read_own_notices"),
 )
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
     """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
-    places = (
-        [(label, route) for label, route, action in _PLACES if policy.may(user, action)]
-        if user.is_authenticated
-        else []
-    )
+    if not user.is_authenticated:
+        return {"places": [], "help_contact": settings.HELP_CONTACT}
+    unread = unread_count(user)
+    places = [
+        (f"{label} ({unread})" if route == _NOTICES and unread else label, route)
+        for label, route, action in _PLACES
+        if policy.may(user, action)
+    ]
     return {"places": places, "help_contact": settings.HELP_CONTACT}

@@ -1,7 +1,7 @@
 """Turns a plan into the contract's JSON: amounts become text at their digits, records become objects."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
@@ -19,6 +19,7 @@ from prepdesk.calc.model import (
     Shortage,
     Step,
 )
+from prepdesk.calc.planner.instead import Instead
 from prepdesk.calc.planner.wanted import title_for
 
 Json = dict[str, Any]
@@ -26,9 +27,13 @@ Json = dict[str, Any]
 _UNLIMITED: Final = 1000.0
 
 
-def answer_of(plan: Plan) -> Json:
-    """The whole answer of the contract for one plan."""
+def answer_of(plan: Plan, instead: Sequence[Instead] = ()) -> Json:
+    """The whole answer of the contract for one plan, with what would serve instead.
+
+    What would serve stands with the shortage of its component; where nothing is short it is an offer.
+    """
     request = plan.request
+    short = {one.component for one in plan.shortages}
     return {
         "feasible": plan.feasible,
         "title": title_for(request.components, request.solvent),
@@ -53,7 +58,8 @@ def answer_of(plan: Plan) -> Json:
         "runner_up": plan.runner_up,
         "working": list(plan.working),
         "draws": [_draw(one, request.components[one.component]) for one in plan.draws],
-        "shortages": [_shortage(one) for one in plan.shortages],
+        "shortages": [_shortage(one, instead) for one in plan.shortages],
+        "offers": [_instead(one) for one in instead if one.component not in short],
         "route": [_stage(one) for one in plan.route],
         "ions": [{"ion": ion, "value": plain(value, 4), "unit": "mol/L"} for ion, value in plan.ions.items()],
         "settling": dict(plan.settling),
@@ -104,6 +110,8 @@ def apparatus_of(item: Apparatus) -> Json:
         found["division"] = {"value": plain(item.division_ml), "unit": "mL"}
     found["class"] = item.apparatus_class
     found["standard"] = item.standard
+    if item.id:
+        found["item"] = item.id
     return found
 
 
@@ -190,7 +198,7 @@ def _draw(one: Draw, component: Component) -> Json:
     }
 
 
-def _shortage(one: Shortage) -> Json:
+def _shortage(one: Shortage, instead: Sequence[Instead]) -> Json:
     return {
         "component": one.component,
         "substance": one.substance,
@@ -198,6 +206,35 @@ def _shortage(one: Shortage) -> Json:
         "free": _amount(one.free),
         "missing": _amount(one.missing),
         "alternatives": list(one.alternatives),
+        "instead": [_instead(each) for each in instead if each.component == one.component],
+    }
+
+
+def _instead(one: Instead) -> Json:
+    lot = one.lot
+    stock = lot is not None and lot.kind == "solution"
+    return {
+        "component": one.component,
+        "kind": one.kind,
+        "substance_key": one.substance.key if one.substance else None,
+        "substance": one.substance.name if one.substance else None,
+        "lot": None if lot is None else {"id": lot.id, "code": lot.code},
+        "amount": _amount(one.amount),
+        "concentration": {"value": plain(lot.concentration_mol_per_l), "unit": "mol/L"}
+        if lot is not None and stock and lot.concentration_mol_per_l
+        else None,
+        "uncertainty": {"value": plain(lot.relative_uncertainty_percent), "unit": "%"}
+        if lot is not None and stock and lot.relative_uncertainty_percent is not None
+        else None,
+        "expires": (lot.expires or None) if lot else None,
+        "prepared_by": (lot.prepared_by or None) if lot else None,
+        "as_it_is": one.as_it_is,
+        "text": one.text,
+        "cautions": [{"code": each.code, "text": each.text} for each in one.cautions],
+        "feasible": one.feasible,
+        "tolerance_percent": one.tolerance_percent,
+        # Put into the request as the component's source, this makes the plan use it.
+        "source": None if lot is None else {"kind": "lot", "id": lot.id},
     }
 
 

@@ -169,6 +169,8 @@ class ShelfLot:
         concentration_mol_per_l: of a stock solution.
         relative_uncertainty_percent: of that concentration, k = 2.
         expires: ISO date or empty, only for showing.
+        is_prepared: whether it is a solution that was made here for an order, and is left over.
+        prepared_by, made_on: who made it and when (ISO date), only for showing.
     """
 
     id: str
@@ -184,6 +186,9 @@ class ShelfLot:
     relative_uncertainty_percent: float | None = None
     expires: str = ""
     grade: str = ""
+    is_prepared: bool = False
+    prepared_by: str = ""
+    made_on: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +205,7 @@ class Apparatus:
         apparatus_class: ``A``, ``B``, ``AS`` or empty.
         standard: the document its tolerance comes from, as ``ISO 1042:1998``.
         count: how many there are.
+        id: the inventory's key of it, empty in a standard set.
     """
 
     type: ApparatusType
@@ -213,6 +219,7 @@ class Apparatus:
     apparatus_class: str = ""
     standard: str = ""
     count: int = 1
+    id: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from prepdesk.calc.answer import answer_of
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError, RequestRefused
 from prepdesk.calc.model import Shelf
-from prepdesk.calc.planner import make_plan
+from prepdesk.calc.planner import make_plan, what_would_serve
 from prepdesk.calc.request import read_request
 
 
@@ -34,7 +34,8 @@ def preview(request: object, *, catalogue: Catalogue, shelf: Shelf) -> dict[str,
     {'value': '58.44', 'unit': 'g'}
     """
     try:
-        return answer_of(make_plan(read_request(request, catalogue, shelf), catalogue, shelf))
+        plan = make_plan(read_request(request, catalogue, shelf), catalogue, shelf)
+        return answer_of(plan, what_would_serve(plan, catalogue, shelf))
     except RequestRefused as refused:
         raise RequestRefused(tuple(_printable(error) for error in refused.errors)) from None
     except InputError as error:

@@ -4,12 +4,15 @@ Pure text from names and amounts; what is said where is decided in :mod:`prepdes
 """
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Final
 
 from prepdesk.calc.model import Amount, Apparatus
 
 _COUNTS: Final = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 6: "six", 7: "seven", 8: "eight",
                   9: "nine", 10: "ten", 11: "eleven", 12: "twelve"}  # fmt: skip
+_MONTHS: Final = ("January", "February", "March", "April", "May", "June", "July", "August", "September",
+                  "October", "November", "December")  # fmt: skip
 _TIMES: Final = {2: "twice", 3: "three times"}
 # What goes into the weighing bottles of a teaching laboratory (common practice).
 SMALL_BOTTLE_G: Final = 50.0
@@ -18,6 +21,18 @@ SMALL_BOTTLE_G: Final = 50.0
 def shown(amount: Amount) -> str:
     """An amount with its unit, as ``58.44 g``."""
     return f"{amount.text} {amount.unit}"
+
+
+def day(iso: str) -> str:
+    """An ISO date in words, empty for none.
+
+    >>> day("2027-03-05")
+    '5 March 2027'
+    """
+    if not iso:
+        return ""
+    found = date.fromisoformat(iso)
+    return f"{found.day} {_MONTHS[found.month - 1]} {found.year}"
 
 
 def count(number: int) -> str:
@@ -96,6 +111,14 @@ def measure(amount: Amount, what: str, ware: Apparatus, *, times: int, portion: 
     if ware.type == "burette":
         return f"Run {shown(amount)} of {what}{target} from the {size(ware)}; read before and after."
     return f"Measure {portion}{shown(amount)} of {what}{target} with the {size(ware)}."
+
+
+def pour_out(amount: Amount, what: str, ware: Apparatus, *, portion: str) -> str:
+    """A solution that is used as it stands there."""
+    return (
+        f"Measure {portion}{shown(amount)} of {what} with the {size(ware)}."
+        " It is used as it is: nothing is added, and what it is measured with is dry or rinsed with it."
+    )
 
 
 def weigh_water(amount: Amount, solvent: str, vessel: str, item: Apparatus, *, portion: str) -> str:
@@ -249,4 +272,12 @@ def label(title: str, volume: Amount, temperature: str) -> str:
     return (
         f"Label the bottle: {title}, {shown(volume)}, made up at {temperature}; the concentration found,"
         " hazards, date, your name and the date until when it may be used."
+    )
+
+
+def label_poured(title: str, volume: Amount, code: str) -> str:
+    """What stands on the bottle of a solution that was poured from another one."""
+    return (
+        f"Label the bottle: {title}, {shown(volume)}, from lot {code}; the concentration on its label,"
+        " hazards, date and your name, and no later date of use than that lot's."
     )

@@ -20,10 +20,12 @@ from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
-from requests_app.models import Batch, Sheet, StepRecord
+from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.moves import move
+from requests_app.services.reserving import end_for
+from requests_app.services.telling import tell_handed_over, tell_ready
 
 _AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
 
@@ -174,11 +176,16 @@ def finish_batch(
         shelve_solution(
             actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn
         )
+        end_for(actor=actor, batch=locked)
         locked.finished_at = timezone.now()
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
         if added is not None:
             locked.settlement["added"] = {"value": added.text, "unit": added_unit(sheet.plan)}
-        _move_with_orders(actor=actor, batch=locked, event="finish", note=_finish_note(locked, reason))
+        orders = _move_with_orders(
+            actor=actor, batch=locked, event="finish", note=_finish_note(locked, reason)
+        )
+        for order in orders:
+            tell_ready(actor=actor, batch=locked, order=order)
         return locked
 
     return in_transaction_with_retries(finish)
@@ -196,13 +203,15 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         locked = _locked(batch)
         if locked.state == states.HANDED_OVER:
             return locked
-        _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
+        orders = _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
         draw_holds(
             actor=actor,
             amounts={hold.pk: hold.amount for hold in prepared_holds(locked)},
             reason=f"{locked.reference} handed over",
             idempotency_key=f"hand-over-{locked.pk}",
         )
+        for order in orders:
+            tell_handed_over(actor=actor, order=order)
         return locked
 
     return in_transaction_with_retries(hand_over)
@@ -297,10 +306,12 @@ def _locked(batch: Batch) -> Batch:
     return Batch.objects.select_for_update().get(pk=batch.pk)
 
 
-def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> None:
+def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> list[Order]:
     move(actor=actor, row=batch, event=event, note=note)
-    for order in batch.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk"):
+    orders = list(batch.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk"))
+    for order in orders:
         move(actor=actor, row=order, event=states.ORDER_EVENT_OF[event], note=note)
+    return orders
 
 
 def _require_at_work(actor: User, batch: Batch) -> None:

@@ -1,7 +1,7 @@
 """Orders: sent, cancelled, planned again. One order makes one batch.
 
-Locks are always taken in the same order, batch, then order, then lots, so that no two of these can
-wait for each other.
+Locks are always taken in the same order, batch, then order, then lots, then apparatus, so that no two of
+these can wait for each other.
 """
 
 from collections.abc import Iterable, Mapping
@@ -10,19 +10,22 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from inventory.models import Hold, Substance
-from inventory.services import hold_stock, in_transaction_with_retries, release_holds
+from inventory.services import AlreadyBooked, hold_stock, in_transaction_with_retries, release_holds
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
 from prepdesk.core.errors import Conflict, NotAllowed, NotInThisState, OutOfStock
 from requests_app import sheets, states
+from requests_app.bench_time import GivenBack, plan_in_time
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
-from requests_app.selectors import active_holds
+from requests_app.selectors import active_bookings, active_holds
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
+from requests_app.services.reserving import book_for, release_for
+from requests_app.services.telling import tell_cancelled, tell_queued, tell_waits
 
-_PLANNING_TRIES = 2
+_PLANNING_TRIES = 3
 
 
 def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
@@ -52,8 +55,8 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
             return _queue_new(
                 actor=actor, draft=draft, idempotency_key=idempotency_key, request=request, plan=plan
             )
-        except (OutOfStock, NotInThisState) as lost:
-            # Somebody held or quarantined that bottle between plan and hold; look at the shelf again.
+        except (OutOfStock, NotInThisState, AlreadyBooked) as lost:
+            # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
             reasons = [{"text": lost.text, "alternatives": []}]
     return _wait_new(
         actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], reasons=reasons
@@ -96,6 +99,7 @@ def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
                 "Speak to the stockroom."
             )
         move(actor=actor, row=locked, event="cancel", note=reason)
+        tell_cancelled(actor=actor, order=locked, reason=reason)
         if batch is not None and not batch.orders.exclude(state=states.CANCELLED).exists():
             _dissolve(actor=actor, batch=batch, reason=f"{locked.reference} was cancelled")
         return locked
@@ -130,7 +134,7 @@ def replan_order(*, actor: User, order: Order, reason: str = "") -> Order:
 # --- placing ----------------------------------------------------------------------------------
 def _planned(draft: OrderDraft) -> tuple[dict[str, Any], sheets.Plan]:
     try:
-        return sheets.plan_for(draft)
+        return plan_in_time(draft)
     except RequestRefused as refused:
         raise refused_request(refused) from refused
 
@@ -261,18 +265,21 @@ def _hold(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Hold]
         BatchHold(batch=batch, sheet=sheet, hold=holds[draw.lot_id], component=draw.component)
         for draw in draws
     )
+    # After the lots, always: so no two can wait for each other's locks.
+    book_for(actor=actor, batch=batch, sheet=sheet, instead_of=active_bookings(batch))
 
 
 def _dissolve(*, actor: User, batch: Batch, reason: str) -> None:
     move(actor=actor, row=batch, event="cancel", note=reason)
     release_holds(actor=actor, holds=active_holds(batch), reason=reason)
+    release_for(actor=actor, batch=batch, reason=reason)
 
 
 def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) -> None:
     """Plan a locked order on today's shelf, where what it holds itself counts as free."""
     held = active_holds(batch) if batch is not None else []
     try:
-        request, plan = sheets.plan_for(draft_of(order), as_if_released=[hold.pk for hold in held])
+        request, plan = plan_in_time(draft_of(order), _given_back(batch, held))
     except RequestRefused as refused:
         reasons = [{"text": error.text, "alternatives": []} for error in refused.errors]
         return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
@@ -291,16 +298,23 @@ def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) 
                 batch.version += 1
                 batch.save(update_fields=["version"])
                 note_event(actor=actor, row=batch, event="plan", note=f"revision {sheet.revision}: {reason}")
-    except (OutOfStock, NotInThisState) as lost:
+    except (OutOfStock, NotInThisState, AlreadyBooked) as lost:
         order.batch = batch
         reasons = [{"text": lost.text, "alternatives": []}]
         return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
     order.waiting_for = []
     if order.state == states.WAITING:
         move(actor=actor, row=order, event="queue", note=reason)
+        if order.batch is not None:
+            tell_queued(actor=actor, batch=order.batch, order=order)
     else:
         note_event(actor=actor, row=order, event="plan", note=reason)
     return None
+
+
+def _given_back(batch: Batch | None, held: Iterable[Hold]) -> GivenBack:
+    bookings = active_bookings(batch) if batch is not None else []
+    return GivenBack(tuple(hold.pk for hold in held), tuple(booking.pk for booking in bookings))
 
 
 def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[dict[str, Any]]) -> None:
@@ -309,6 +323,7 @@ def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[d
     if batch is not None:
         order.batch = None
         move(actor=actor, row=order, event="wait", note=note)
+        tell_waits(actor=actor, batch=batch, order=order)
         _dissolve(actor=actor, batch=batch, reason=f"{order.reference} waits for stock")
     else:
         order.save(update_fields=["waiting_for"])

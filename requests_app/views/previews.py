@@ -5,6 +5,7 @@ from typing import Any
 
 from prepdesk.calc.errors import RequestRefused
 from requests_app import sheets
+from requests_app.bench_time import plan_in_time
 from requests_app.drafts import VolumeWanted, volume_of, volume_problem
 from requests_app.forms import ComponentFormSet, OrderForm, draft_from
 
@@ -67,7 +68,7 @@ def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:
     if problem:
         return Preview(unread=(problem,))
     try:
-        _, plan = sheets.plan_for(draft)
+        _, plan = plan_in_time(draft)
     except RequestRefused as refused:
         return Preview(unread=tuple(error.text for error in refused.errors), volume=volume_of(draft))
     waits = tuple(sheets.waiting_reasons(plan)) if sheets.only_the_shelf_is_short(plan) else ()

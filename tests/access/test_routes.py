@@ -55,6 +55,10 @@ ROWS = [
     everybody("accounts:me"),
     everybody("accounts:me", "post"),
     Row("accounts:end_token", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("token",)),
+    everybody("accounts:choose_mail", "post"),
+    everybody("accounts:notices"),
+    everybody("accounts:notices_read", "post"),
+    Row("accounts:notice_read", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("notice",)),
     # orders
     everybody("requests_app:order_list"),
     Row("requests_app:order_new", "get", IN, IN, OUT, IN),

@@ -126,7 +126,7 @@ def test_a_balance_keeps_what_its_papers_say_and_gets_the_usual_for_the_rest(pre
 
 def test_apparatus_out_of_service_is_not_told(prep):
     item = add_apparatus(actor=prep, type="beaker", nominal_ml="400")
-    set_in_service(actor=prep, item=item, in_service=False)
+    set_in_service(actor=prep, item=item, in_service=False, reason="Cracked")
     assert calc_shelf().apparatus == ()
 
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 import pytest
 from django.utils import timezone
 
+from inventory.codes import APPARATUS, code_of
 from inventory.models import ApparatusItem, Lot, Substance
 from inventory.services import receive_lot
 from prepdesk.calc.catalogue import standard_catalogue
@@ -55,6 +56,9 @@ def outfit_bench() -> None:
             *_ware("beaker", BEAKERS, "", ""),
         ]
     )
+    for item in ApparatusItem.objects.all():
+        item.code = code_of(item.pk, APPARATUS)
+        item.save(update_fields=["code"])
 
 
 def _ware(type_: str, sizes: tuple[str, ...], mark: str, standard: str) -> list[ApparatusItem]:

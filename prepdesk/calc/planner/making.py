@@ -23,6 +23,7 @@ from prepdesk.calc.planner.refusal import Impossible, stop, warn
 from prepdesk.calc.planner.supply import Supply, density_input
 from prepdesk.calc.planner.wanted import Want, mol_per_l
 from prepdesk.calc.request_sources import same_solute
+from prepdesk.calc.sentences import day
 from prepdesk.calc.uncertainty import Input, rectangular, triangular
 from prepdesk.calc.units import UNITS, factor
 
@@ -312,7 +313,7 @@ class SupplyMaker:
             by_ml=inputs,
             density=density,
             lot=lot,
-            notes=(),
+            notes=_prepared_here(lot, strength, substance),
             molar_mass=self.want.named.g_per_mol,
             fraction=0.0,
         )
@@ -361,3 +362,20 @@ class SupplyMaker:
                     " covers it. Read it off the label and give it with the source; it is never guessed.",
                 )
             ) from None
+
+
+def _prepared_here(lot: ShelfLot | None, strength: str, substance: Substance) -> tuple[Problem, ...]:
+    """A solution left over from another order is named as such, so that nobody uses it unawares."""
+    if lot is None or not lot.is_prepared:
+        return ()
+    made = ", ".join(
+        word for word in (f"by {lot.prepared_by}" if lot.prepared_by else "", day(lot.made_on)) if word
+    )
+    until = f", good until {day(lot.expires)}" if lot.expires else ""
+    return (
+        warn(
+            "made_from_leftover",
+            f"Lot {lot.code} is a solution made here ({made}): {strength} {substance.name}{until}."
+            " Look at it first: clear, nothing settled out, its label whole.",
+        ),
+    )

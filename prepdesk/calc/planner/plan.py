@@ -12,6 +12,7 @@ from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import Problem
 from prepdesk.calc.model import Density, Plan, PreparationRequest, Shelf
 from prepdesk.calc.planner.account import volume_shown
+from prepdesk.calc.planner.as_it_is import serves_as_it_is, write_as_it_is
 from prepdesk.calc.planner.bench import Bench, bench_of
 from prepdesk.calc.planner.checks import (
     above_source,
@@ -168,6 +169,11 @@ def _weighable(choice: Choice) -> list[Supply]:
 def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room: Room) -> None:
     temperature = draft.request.temperature_c
     draft.density = density_or_none(draft)
+    poured = serves_as_it_is(draft, choices)
+    if poured is not None:
+        drawn = write_as_it_is(draft, poured, bench)
+        say_shortages(draft, choices, [Drawn(poured, drawn, drawn * poured.mol_per_ml)])
+        return
     limits = []
     for want, choice in zip(draft.wants, choices, strict=True):
         draft.note(*above_source(want, choice))

@@ -1,0 +1,52 @@
+"""The kinds of notices, in one table: what they are called, whom they reach, whether mail is usual."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from prepdesk.access import policy
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of notice.
+
+    Attributes:
+        label: as the list of notices names it.
+        meaning: when it is sent, for the person who chooses whether it comes by mail.
+        roles: who can get one; the choice is offered to them alone.
+        by_mail: whether it comes by mail as long as a person has chosen nothing.
+    """
+
+    label: str
+    meaning: str
+    roles: tuple[str, ...] = policy.ROLES
+    by_mail: bool = True
+
+
+RECALL: Final = "recall"
+ORDER_WAITS: Final = "order_waits"
+ORDER_READY: Final = "order_ready"
+ORDER_HANDED_OVER: Final = "order_handed_over"
+ORDER_CANCELLED: Final = "order_cancelled"
+BATCH_FLAGGED: Final = "batch_flagged"
+
+_ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
+
+KINDS: Final[dict[str, Kind]] = {
+    RECALL: Kind("Recall", "A bottle is recalled that went into something you ordered, made or keep."),
+    ORDER_WAITS: Kind("Order waits", "An order of yours can't be made with what is on the shelf.", _ORDERING),
+    ORDER_READY: Kind("Order ready", "An order of yours is made and stands ready.", _ORDERING),
+    ORDER_HANDED_OVER: Kind("Order handed over", "An order of yours left the stockroom.", _ORDERING, False),
+    ORDER_CANCELLED: Kind("Order cancelled", "Somebody else cancelled an order of yours.", _ORDERING),
+    BATCH_FLAGGED: Kind(
+        "Batch flagged",
+        "A batch you make or ordered needs a decision: a recalled bottle in it, or a result outside its "
+        "tolerance.",
+    ),
+}
+
+
+def kinds_for(role: str) -> Iterable[tuple[str, Kind]]:
+    """The kinds a person of this role can get, in the order of the table."""
+    return ((name, kind) for name, kind in KINDS.items() if role in kind.roles)

@@ -1,0 +1,73 @@
+"""What the people of an order are told when something happens to it.
+
+Each runs in the transaction of the event. Nobody is told of what they did themselves.
+"""
+
+from django.urls import reverse
+
+from prepdesk.accounts import kinds
+from prepdesk.accounts.models import User
+from prepdesk.accounts.notices import tell
+from prepdesk.core.times import absolute_words
+from requests_app.models import Batch, Order
+
+
+def tell_ready(*, actor: User, batch: Batch, order: Order) -> None:
+    """The solution stands ready; what was found outside the tolerance is said as a notice of its own."""
+    _tell_owner(
+        actor,
+        order,
+        kinds.ORDER_READY,
+        f"{_named(order)}, is ready. It is wanted {absolute_words(order.due_at)} in {order.room}.",
+        "ready",
+    )
+    found = batch.settlement or {}
+    if not found.get("inside", True):
+        _tell_owner(
+            actor,
+            order,
+            kinds.BATCH_FLAGGED,
+            f"{_named(order)}: {found.get('text', '')} Kept because: {found.get('reason', '')}",
+            "outside",
+        )
+
+
+def tell_handed_over(*, actor: User, order: Order) -> None:
+    """The solution left the stockroom."""
+    text = f"{_named(order)}, was handed over for {order.room}."
+    _tell_owner(actor, order, kinds.ORDER_HANDED_OVER, text, "handed-over")
+
+
+def tell_waits(*, actor: User, batch: Batch, order: Order) -> None:
+    """The order stood in the queue as ``batch`` and waits for stock now."""
+    why = " ".join(reason["text"] for reason in order.waiting_for)
+    text = f"{_named(order)}, can't be made now and waits for stock. {why}"
+    _tell_owner(actor, order, kinds.ORDER_WAITS, text, f"waits-{batch.pk}")
+
+
+def tell_queued(*, actor: User, batch: Batch, order: Order) -> None:
+    """The order waited and is in the queue again, as ``batch``."""
+    text = f"{_named(order)}, no longer waits: it is in the queue and its stock is held."
+    _tell_owner(actor, order, kinds.ORDER_WAITS, text, f"queued-{batch.pk}")
+
+
+def tell_cancelled(*, actor: User, order: Order, reason: str) -> None:
+    """Somebody cancelled the order."""
+    text = f"{_named(order)}, was cancelled by {actor}. {reason}"
+    _tell_owner(actor, order, kinds.ORDER_CANCELLED, text, "cancelled")
+
+
+def _named(order: Order) -> str:
+    return f"{order.reference}, {order.title}"
+
+
+def _tell_owner(actor: User, order: Order, kind: str, text: str, event: str) -> None:
+    if order.ordered_by_id == actor.pk:
+        return
+    tell(
+        people=[order.ordered_by],
+        kind=kind,
+        text=text,
+        path=reverse("requests_app:order", args=[order.reference]),
+        key=f"order-{order.pk}-{event}",
+    )
