@@ -143,6 +143,22 @@ def stock_rows(
     return StockPage(rows=rows, total=total, number=number, pages=pages)
 
 
+def lots_as_listed(
+    *,
+    actor: User,
+    query: str = "",
+    show: str = "all",
+    kind: str = "",
+    place: int | None = None,
+    today: date | None = None,
+) -> QuerySet[Lot]:
+    """The lots behind what :func:`stock_rows` shows for the same choices, by code."""
+    lots = _lots_listed(actor, show, kind, place, today or timezone.localdate())
+    if query.strip():
+        lots = lots.filter(substance__in=_matches(query, lots))
+    return lots.order_by("code")
+
+
 def stock_lines_of(substance: Substance, *, actor: User, today: date | None = None) -> tuple[StockLine, ...]:
     """What there is of one substance, by kind of bottle."""
     day = today or timezone.localdate()

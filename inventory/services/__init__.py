@@ -30,6 +30,14 @@ from inventory.services.bookings import (
     end_bookings,
     release_bookings,
 )
+from inventory.services.bulk import (
+    Counted,
+    Receipt,
+    SubstanceChange,
+    correct_stock_in_bulk,
+    receive_lots_in_bulk,
+    save_substances_in_bulk,
+)
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
 from inventory.services.lots import (
@@ -104,10 +112,13 @@ __all__ = [
     "MOST_BYTES",
     "AlreadyBooked",
     "Clash",
+    "Counted",
     "CountedBefore",
     "Found",
     "Missing",
     "NotEnough",
+    "Receipt",
+    "SubstanceChange",
     "add_apparatus",
     "add_attachment",
     "add_place",
@@ -144,6 +155,7 @@ __all__ = [
     "check_waste_stream",
     "correct_label",
     "correct_stock",
+    "correct_stock_in_bulk",
     "count_lots",
     "dispose",
     "draw_holds",
@@ -164,6 +176,7 @@ __all__ = [
     "post_stocktake",
     "recall_lots",
     "receive_lot",
+    "receive_lots_in_bulk",
     "receive_prepared_lot",
     "record_calibration",
     "release_bookings",
@@ -172,6 +185,7 @@ __all__ = [
     "retire_place",
     "return_to_lot",
     "reverse_movement",
+    "save_substances_in_bulk",
     "set_in_service",
     "set_waste_stream_in_use",
     "split_lot",
