@@ -60,7 +60,6 @@ from inventory.selectors.lots import (
     events_of,
     ledger_of,
     lot_by_code,
-    lots_as_listed,
     lots_of,
     lots_visible_to,
     parents_of,
@@ -87,6 +86,7 @@ from inventory.selectors.stock import (
     StockPage,
     StockRow,
     apparatus_visible_to,
+    lots_as_listed,
     stock_lines_of,
     stock_rows,
 )

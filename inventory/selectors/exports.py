@@ -17,7 +17,7 @@ from inventory.columns import COUNT_COLUMNS, LEDGER_COLUMNS, LOT_COLUMNS, SUBSTA
 from inventory.models import Lot, Movement, Substance
 from inventory.selectors.bottles import usual_unit
 from inventory.selectors.calculation import calc_catalogue
-from inventory.selectors.stock import places
+from inventory.selectors.places import places
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError

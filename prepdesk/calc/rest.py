@@ -17,7 +17,7 @@ Step = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class _Given:
-    """One weighing or measuring of one bottle: its step, the exact amount, and solute per unit of it [mol]."""
+    """One weighing or measuring of a bottle: its step, the exact amount, solute per unit [mol]."""
 
     step: int
     exact: float
