@@ -12,19 +12,27 @@ from inventory.forms.bottles import (
     ReceiveForm,
 )
 from inventory.forms.listing import StockFilter
-from inventory.forms.substances import PlaceForm, SubstanceForm
+from inventory.forms.places import PlaceForm, PutForm
+from inventory.forms.standing import code_trouble
+from inventory.forms.stocktakes import AmountsForm, BeginCountForm, CloseCountForm
+from inventory.forms.substances import SubstanceForm
 
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "AmountsForm",
     "ApparatusForm",
+    "BeginCountForm",
+    "CloseCountForm",
     "CountForm",
     "DisposeForm",
     "LabelForm",
     "PlaceForm",
+    "PutForm",
     "ReasonForm",
     "ReceiveForm",
     "StockFilter",
     "SubstanceForm",
+    "code_trouble",
     "new_key",
 ]

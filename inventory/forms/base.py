@@ -73,8 +73,8 @@ class CheckedForm(forms.Form):
 
 
 def place_choices() -> list[tuple[str, str]]:
-    """Every place by its whole name, for a select."""
-    return [("", "Not said"), *((str(pk), name) for pk, name in places())]
+    """Every place in use by its whole name, for a select."""
+    return [("", "Not said"), *((str(pk), name) for pk, name in places(in_use=True))]
 
 
 class PlaceField(forms.TypedChoiceField):

@@ -1,13 +1,13 @@
-"""Substances and places are added to the lists."""
+"""Substances are added to the list."""
 
 from typing import Any
 
 from django import forms
 
-from inventory.forms.base import CheckedForm, PlaceField
+from inventory.forms.base import CheckedForm
 from inventory.forms.bottles import SubstanceSelect
 from inventory.models import Lot, Substance
-from inventory.services import check_place, check_substance, hazard_codes
+from inventory.services import check_substance, hazard_codes
 from prepdesk.calc.cautions import caution
 
 
@@ -70,13 +70,3 @@ class SubstanceForm(CheckedForm):
             "another_form_of": data.get("another_form_of"),
             "hazards": data.get("hazards", ()),
         }
-
-
-class PlaceForm(CheckedForm):
-    """A room, a cabinet, a shelf."""
-
-    name = forms.CharField(label="Name", help_text="As it stands on the door or the shelf.")
-    parent = PlaceField(label="It is in")
-
-    def ask_service(self, data: dict[str, Any]) -> object:
-        return check_place(name=data.get("name", ""), parent=data.get("parent"))
