@@ -18,12 +18,18 @@ LOT_NEXT: Final[dict[tuple[str, str], str]] = {
     (QUARANTINED, "release"): AVAILABLE,
     (AVAILABLE, "recall"): RECALLED,
     (QUARANTINED, "recall"): RECALLED,
+    # A maker recalls what is used up as well, and what a later count finds in it stays recalled.
+    (EMPTY, "recall"): RECALLED,
+    # A recall made in error is taken back in two steps, so that one press frees nothing.
+    (RECALLED, "quarantine"): QUARANTINED,
     (AVAILABLE, "mark_empty"): EMPTY,
     (QUARANTINED, "mark_empty"): EMPTY,
     (RECALLED, "mark_empty"): EMPTY,
     # Not straight back to available: it may have been quarantined or recalled before it was emptied.
     (EMPTY, "reopen"): QUARANTINED,
 }
+# Nothing leaves a bottle in one of these, whoever it was promised to.
+STOPPED: Final = (QUARANTINED, RECALLED)
 # What the buttons say, and which of these moves ask for a reason.
 LOT_EVENTS: Final = {
     "quarantine": "Quarantine",

@@ -8,6 +8,7 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 from inventory.models.apparatus import ApparatusEvent, ApparatusItem
 from inventory.models.attachments import Attachment
 from inventory.models.bookings import Booking
+from inventory.models.imports import ImportRow, ImportRun
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
@@ -20,6 +21,8 @@ __all__ = [
     "Attachment",
     "Booking",
     "Hold",
+    "ImportRow",
+    "ImportRun",
     "Lot",
     "LotEvent",
     "LotParent",

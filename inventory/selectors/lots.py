@@ -60,15 +60,3 @@ def parents_of(lot: Lot) -> QuerySet[Lot]:
 def children_of(lot: Lot) -> QuerySet[Lot]:
     """The lots made of this one."""
     return Lot.objects.filter(parent_links__parent=lot).select_related("substance").order_by("code")
-
-
-def descendants_of(lot: Lot) -> list[Lot]:
-    """Every lot this one went into, over any number of steps: what a recall must find."""
-    found: dict[int, Lot] = {}
-    layer = [lot.pk]
-    while layer:
-        children = Lot.objects.filter(parent_links__parent__in=layer).select_related("substance").distinct()
-        new = [child for child in children if child.pk not in found]
-        found.update((child.pk, child) for child in new)
-        layer = [child.pk for child in new]
-    return sorted(found.values(), key=lambda found_lot: found_lot.code)

@@ -143,6 +143,31 @@ def stock_rows(
     return StockPage(rows=rows, total=total, number=number, pages=pages)
 
 
+def lots_as_listed(
+    *,
+    actor: User,
+    query: str = "",
+    show: str = "all",
+    kind: str = "",
+    place: int | None = None,
+    state: str = "",
+    group: str = "",
+    today: date | None = None,
+) -> QuerySet[Lot]:
+    """The lots behind what :func:`stock_rows` shows for the same choices, by code."""
+    day = today or timezone.localdate()
+    lots = _lots_listed(actor, show, kind, place, day)
+    if state:
+        lots = lots.filter(state=state)
+    if query.strip():
+        lots = lots.filter(substance__in=substances_that_fit(query, lots))
+    if group:
+        lots = lots.filter(substance__in=substances_of_group(group))
+    if show == "short":
+        lots = lots.filter(substance__in=_short(substances_visible_to(actor), day).values("pk"))
+    return lots.order_by("code")
+
+
 def stock_lines_of(substance: Substance, *, actor: User, today: date | None = None) -> tuple[StockLine, ...]:
     """What there is of one substance, by kind of bottle."""
     day = today or timezone.localdate()

@@ -6,7 +6,7 @@ with :func:`in_transaction_with_retries` (or decorates with :func:`atomic_with_r
 the outermost transaction can be run again after a deadlock.
 """
 
-from inventory.ledger import Missing, NotEnough
+from inventory.ledger import Missing, NotEnough, lock_lots
 from inventory.services.apparatus import (
     add_apparatus,
     change_apparatus,
@@ -18,6 +18,7 @@ from inventory.services.attachments import (
     add_attachment,
     check_attachment,
     opened_file,
+    was_attached,
     withdraw_attachment,
 )
 from inventory.services.bookings import (
@@ -28,6 +29,14 @@ from inventory.services.bookings import (
     check_booking,
     end_bookings,
     release_bookings,
+)
+from inventory.services.bulk import (
+    Counted,
+    Receipt,
+    SubstanceChange,
+    correct_stock_in_bulk,
+    receive_lots_in_bulk,
+    save_substances_in_bulk,
 )
 from inventory.services.facts import FACTS
 from inventory.services.labels import check_label, correct_label
@@ -48,7 +57,9 @@ from inventory.services.places import (
     retire_place,
 )
 from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
+from inventory.services.sending import was_sent
 from inventory.services.standing import AGAINST, check_standing
 from inventory.services.stock import (
     check_count,
@@ -101,10 +112,13 @@ __all__ = [
     "MOST_BYTES",
     "AlreadyBooked",
     "Clash",
+    "Counted",
     "CountedBefore",
     "Found",
     "Missing",
     "NotEnough",
+    "Receipt",
+    "SubstanceChange",
     "add_apparatus",
     "add_attachment",
     "add_place",
@@ -141,6 +155,7 @@ __all__ = [
     "check_waste_stream",
     "correct_label",
     "correct_stock",
+    "correct_stock_in_bulk",
     "count_lots",
     "dispose",
     "draw_holds",
@@ -152,13 +167,16 @@ __all__ = [
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "lock_lots",
     "merge_lots",
     "move_lot",
     "move_lots",
     "open_lot",
     "opened_file",
     "post_stocktake",
+    "recall_lots",
     "receive_lot",
+    "receive_lots_in_bulk",
     "receive_prepared_lot",
     "record_calibration",
     "release_bookings",
@@ -167,11 +185,14 @@ __all__ = [
     "retire_place",
     "return_to_lot",
     "reverse_movement",
+    "save_substances_in_bulk",
     "set_in_service",
     "set_waste_stream_in_use",
     "split_lot",
     "state_of_lines",
     "takes_back_opened",
     "undo_line",
+    "was_attached",
+    "was_sent",
     "withdraw_attachment",
 ]

@@ -9,7 +9,7 @@ from inventory.forms import SubstanceForm
 from inventory.services import add_substance
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.core.errors import InvalidInput
+from prepdesk.core.errors import DomainError
 
 _READ_OR_SEND = ["GET", "HEAD", "POST"]
 
@@ -24,9 +24,14 @@ def new_substance(request: SignedInRequest) -> HttpResponse:
         status = 422
         if form.is_valid():
             try:
-                row = add_substance(actor=request.user, **form.typed(form.cleaned_data))
-            except InvalidInput as refusal:
+                row = add_substance(
+                    actor=request.user,
+                    **form.typed(form.cleaned_data),
+                    idempotency_key=form.cleaned_data["idempotency_key"],
+                )
+            except DomainError as refusal:
                 form.show(refusal)
+                status = refusal.status
             else:
                 messages.success(request, f"{row.name} is in the list. Orders and bottles may name it now.")
                 return redirect("inventory:substance", row.key)

@@ -16,7 +16,7 @@ def give_codes(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0009_apparatus_history_and_bookings'),
+        ('inventory', '0010_holds_are_placed_at_once'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
