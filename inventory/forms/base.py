@@ -128,8 +128,8 @@ class TwoStepForm(CheckedForm):
 
 
 def place_choices() -> list[tuple[str, str]]:
-    """Every place by its whole name, for a select."""
-    return [("", "Not said"), *((str(pk), name) for pk, name in places())]
+    """Every place in use by its whole name, for a select."""
+    return [("", "Not said"), *((str(pk), name) for pk, name in places(in_use=True))]
 
 
 class PlaceField(forms.TypedChoiceField):
