@@ -1,6 +1,6 @@
 from django.urls import path
 
-from inventory.views import apparatus, changes, lists, lots, papers, pouring, stock
+from inventory.views import apparatus, apparatus_changes, changes, lists, lots, papers, pouring, stock
 
 app_name = "inventory"
 urlpatterns = [
@@ -30,5 +30,16 @@ urlpatterns = [
     path("lots/<str:code>/entries/<int:entry>/reverse/", changes.reverse, name="movement_reverse"),
     path("apparatus/", apparatus.listing, name="apparatus"),
     path("apparatus/new/", apparatus.new, name="apparatus_new"),
-    path("apparatus/<int:item>/service/", apparatus.service, name="apparatus_service"),
+    path("apparatus/day/", apparatus.day, name="apparatus_day"),
+    path("apparatus/<str:code>/", apparatus.one, name="apparatus_item"),
+    path("apparatus/<str:code>/facts/", apparatus_changes.facts, name="apparatus_facts"),
+    path("apparatus/<str:code>/count/", apparatus_changes.count, name="apparatus_count"),
+    path("apparatus/<str:code>/calibration/", apparatus_changes.calibration, name="apparatus_calibration"),
+    path("apparatus/<str:code>/service/", apparatus_changes.service, name="apparatus_service"),
+    path("apparatus/<str:code>/book/", apparatus_changes.book, name="apparatus_book"),
+    path(
+        "apparatus/<str:code>/bookings/<int:booking>/cancel/",
+        apparatus_changes.cancel,
+        name="apparatus_booking_cancel",
+    ),
 ]

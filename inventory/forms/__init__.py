@@ -1,6 +1,13 @@
 """The forms of the stockroom."""
 
-from inventory.forms.apparatus import ApparatusForm
+from inventory.forms.apparatus import (
+    ApparatusCountForm,
+    ApparatusFactsForm,
+    ApparatusForm,
+    BookingForm,
+    CalibrationForm,
+    ServiceForm,
+)
 from inventory.forms.base import new_key
 from inventory.forms.bottles import FIGURES, FIGURES_OF_KIND, LabelForm, ReceiveForm
 from inventory.forms.changes import (
@@ -21,8 +28,12 @@ from inventory.forms.substances import FactsForm, PlaceForm, SubstanceForm
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "ApparatusCountForm",
+    "ApparatusFactsForm",
     "ApparatusForm",
     "AttachmentForm",
+    "BookingForm",
+    "CalibrationForm",
     "CountForm",
     "DisposeForm",
     "FactsForm",
@@ -34,6 +45,7 @@ __all__ = [
     "ReasonForm",
     "ReceiveForm",
     "ReturnForm",
+    "ServiceForm",
     "SplitForm",
     "StockFilter",
     "SubstanceForm",

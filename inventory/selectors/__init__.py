@@ -1,6 +1,12 @@
 """Everything that reads the shelves: lists and pages, and what the calculation service is told."""
 
-from inventory.selectors.ancestry import Family, descendants_of, family_above, family_below, poured_between
+from inventory.selectors.ancestry import (
+    Family,
+    descendants_of,
+    family_above,
+    family_below,
+    poured_between,
+)
 from inventory.selectors.apparatus import (
     APPARATUS_SHOWS,
     DUE_SOON,
@@ -42,15 +48,14 @@ from inventory.selectors.bottles import (
     waste_streams,
     why_not_one_lot,
 )
-from inventory.selectors.calculation import APPROXIMATE, calc_apparatus, calc_catalogue, calc_shelf
-from inventory.selectors.stock import (
-    SHOWS,
-    SOON,
-    StockLine,
-    StockPage,
-    StockRow,
+from inventory.selectors.calculation import (
+    APPROXIMATE,
+    calc_apparatus,
+    calc_catalogue,
+    calc_shelf,
+)
+from inventory.selectors.lots import (
     active_holds_of,
-    apparatus_visible_to,
     children_of,
     events_of,
     ledger_of,
@@ -58,12 +63,54 @@ from inventory.selectors.stock import (
     lots_of,
     lots_visible_to,
     parents_of,
-    places,
-    stock_lines_of,
-    stock_rows,
     substances_visible_to,
 )
-from inventory.selectors.verify import stock_differences
+from inventory.selectors.places import (
+    PlaceNode,
+    path_to,
+    place_by_code,
+    place_tree,
+    places,
+    places_visible_to,
+    standing_in,
+    within,
+)
+from inventory.selectors.search import (
+    folded,
+    what_the_code_says,
+)
+from inventory.selectors.stock import (
+    SHOWS,
+    SOON,
+    StockLine,
+    StockPage,
+    StockRow,
+    apparatus_visible_to,
+    lots_as_listed,
+    stock_lines_of,
+    stock_rows,
+)
+from inventory.selectors.stocktakes import (
+    CountRow,
+    ShelfProgress,
+    count_rows,
+    lines_of,
+    not_seen,
+    others_counting,
+    progress_of,
+    stocktakes_visible_to,
+)
+from inventory.selectors.storage import (
+    Conflict,
+    conflicts_if_put,
+    conflicts_in,
+    kept_lot,
+    kept_row,
+    storage_conflicts,
+)
+from inventory.selectors.verify import (
+    stock_differences,
+)
 
 __all__ = [
     "APPARATUS_SHOWS",
@@ -71,9 +118,13 @@ __all__ = [
     "DUE_SOON",
     "SHOWS",
     "SOON",
+    "Conflict",
+    "CountRow",
     "Family",
     "HistoryPage",
     "HistoryRow",
+    "PlaceNode",
+    "ShelfProgress",
     "StockLine",
     "StockPage",
     "StockRow",
@@ -97,36 +148,56 @@ __all__ = [
     "calc_catalogue",
     "calc_shelf",
     "children_of",
+    "conflicts_if_put",
+    "conflicts_in",
+    "count_rows",
     "day_window",
     "descendants_of",
     "events_of",
     "expiry_note_of",
     "family_above",
     "family_below",
+    "folded",
     "free_in",
     "gone_from",
     "history_of",
+    "kept_lot",
+    "kept_row",
     "ledger_of",
+    "lines_of",
     "lot_by_code",
     "lot_roots",
+    "lots_as_listed",
     "lots_at",
     "lots_of",
     "lots_visible_to",
     "mergeable_with",
+    "not_seen",
+    "others_counting",
     "overbooked",
     "parents_of",
+    "path_to",
     "peak",
+    "place_by_code",
+    "place_tree",
     "places",
+    "places_visible_to",
     "poured_between",
+    "progress_of",
     "reasons_not_to_use",
     "short_day",
     "split_into",
+    "standing_in",
     "stock_differences",
     "stock_lines_of",
     "stock_rows",
+    "stocktakes_visible_to",
+    "storage_conflicts",
     "substance_history",
     "substances_visible_to",
     "usual_unit",
     "waste_streams",
+    "what_the_code_says",
     "why_not_one_lot",
+    "within",
 ]

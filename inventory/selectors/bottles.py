@@ -22,6 +22,7 @@ from inventory.models import (
 from inventory.selectors.calculation import calc_catalogue
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError
 
 PER_PAGE: Final = 50
@@ -163,12 +164,16 @@ def waste_streams(*, in_use: bool | None = None) -> QuerySet[WasteStream]:
     return rows if in_use is None else rows.filter(in_use=in_use)
 
 
-def usual_unit(substance: Substance) -> str:
-    """What the pure substance is counted in: g of a solid, mL of a liquid."""
+def usual_unit(substance: Substance, catalogue: Catalogue | None = None) -> str:
+    """What the pure substance is counted in: g of a solid, mL of a liquid.
+
+    Args:
+        catalogue: for whoever asks about many; else it is asked for.
+    """
     state = substance.record.get("state", "")
     if not state:
         try:
-            state = calc_catalogue().by_key(substance.key).state
+            state = (catalogue or calc_catalogue()).by_key(substance.key).state
         except InputError:
             state = Lot.Kind.SOLID
     return str(Unit.MILLILITRE if state == Lot.Kind.LIQUID else Unit.GRAM)

@@ -116,8 +116,12 @@ def check_facts(
     reorder_unit: str,
     storage_group: str = "",
     reason: str,
+    counted_in: str = "",
 ) -> SubstanceFacts:
     """Read what was typed about a substance, without saving it.
+
+    Args:
+        counted_in: the unit of its stock, for whoever knows it already.
 
     Raises:
         InvalidInput: by field.
@@ -128,7 +132,7 @@ def check_facts(
         "shelf_life_closed_days": _days(reader, "shelf_life_closed_days", shelf_life_closed_days),
         "shelf_life_opened_days": _days(reader, "shelf_life_opened_days", shelf_life_opened_days),
         "reorder_below": reader.amount(
-            "reorder_below", reorder_below, reorder_unit, counted_in=usual_unit(substance)
+            "reorder_below", reorder_below, reorder_unit, counted_in=counted_in or usual_unit(substance)
         )
         if reorder_below.strip()
         else None,

@@ -1,12 +1,14 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
 
-from inventory.models import ApparatusItem
-from inventory.services import add_attachment, add_waste_stream
+from inventory.models import ApparatusItem, Booking
+from inventory.services import add_attachment, add_waste_stream, book_apparatus
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
@@ -27,6 +29,14 @@ def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
         idempotency_key="paper",
     )
     order = send()
+    now = timezone.now()
+    book_apparatus(
+        actor=instructor,
+        wanted=[(ApparatusItem.objects.latest("pk").pk, 1, now, now + timedelta(hours=2))],
+        purpose="CH 101 A",
+        idempotency_key="world",
+        by_hand=True,
+    )
     tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
     token, _ = issue_token(actor=instructor, name="course site")
     return {
@@ -41,5 +51,7 @@ def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
         "event": "quarantine",
         "file": paper.pk,
         "stream": add_waste_stream(actor=prep, name="Sink").pk,
-        "item": ApparatusItem.objects.earliest("pk").pk,
+        "item": ApparatusItem.objects.earliest("pk").code,
+        "booking": Booking.objects.latest("pk").pk,
+        "booked": Booking.objects.latest("pk").item.code,
     }

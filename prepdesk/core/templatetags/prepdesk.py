@@ -184,6 +184,12 @@ def department_zone() -> str:
     return times.department_zone()
 
 
+@register.simple_tag
+def booked_hours(booking: Any) -> str:
+    """From when to when something is booked."""
+    return times.hours_words(booking.starts_at, booking.ends_at)
+
+
 @register.inclusion_tag("core/_person.html")
 def person(user: Any) -> dict[str, object]:
     """A person by name."""
