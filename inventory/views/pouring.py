@@ -12,7 +12,7 @@ from inventory.models import Place
 from inventory.selectors import lots_at, places
 from inventory.services import merge_lots, move_lot, move_lots, split_lot
 from inventory.views.lots import lot_or_404
-from inventory.views.shown import shown_lot
+from inventory.views.shown import shown_lot, shown_lots
 from inventory.views.two_steps import in_two_steps, typed
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
@@ -125,6 +125,6 @@ def move_several(request: SignedInRequest) -> HttpResponse:
         "cleared": place,
         "cleared_name": dict(places()).get(place.pk, "") if place else "",
         "all": places(),
-        "there": list(there),
+        "there": shown_lots(there),
     }
     return render(request, "inventory/lots_move.html", context, status=status)
