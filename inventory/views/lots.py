@@ -78,7 +78,7 @@ def _history(request: SignedInRequest, bottle: Lot) -> dict[str, object]:
     asked = request.GET.get("page", "")
     number = int(asked) if asked.isascii() and asked[:6].isdigit() and len(asked) <= 6 else 1
     page = history_of(bottle, actor=request.user, page=number)
-    words = {**states.LOT_EVENTS, **states.LOT_NOTES}
+    words = {**states.LOT_EVENTS_DONE, **states.LOT_NOTES}
     rows = [
         {
             "at": row.at,
