@@ -116,10 +116,11 @@ def _balance_after(lot: Lot, newest_first: list[Movement]) -> int:
 def expiry_note_of(lot: Lot) -> str:
     """Why a bottle expires when it does, where the shelf life of its substance says so; else empty.
 
-    A label corrected afterwards counts more, and then this says nothing.
+    An expiry corrected afterwards counts more, and then this says nothing.
     """
-    about = lot.events.filter(event__in=("expiry", "open", "label", "merge")).order_by("-id")
-    last = about.exclude(event="open", reason="").first()
+    about = Q(event="expiry") | Q(event="open") & ~Q(reason="")
+    newer = Q(event="label", reason__contains="expiry “") | Q(event="merge", reason__contains="expires")
+    last = lot.events.filter(about | newer).order_by("-id").first()
     return last.reason if last and last.event in ("expiry", "open") and lot.expires_on else ""
 
 
