@@ -108,7 +108,8 @@ class TwoStepForm(CheckedForm):
         """What was typed or chosen, in words, beside the figures: label and value."""
         return [
             (str(field.label), words)
-            for field in self.visible_fields()
+            for line in self.rows()
+            for field in line
             if field.name != "unit" and (words := self._words(field))
         ]
 
