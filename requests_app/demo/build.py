@@ -77,7 +77,12 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
-    live_with_it(actor=people["prep"], instructor=people["fell"], lesson=working_time(now, 6.0), key=KEY)
+    live_with_it(
+        actor=people["prep"],
+        instructor=people["fell"],
+        lesson=working_time(now, 10.0).replace(hour=9, minute=0),
+        key=KEY,
+    )
 
 
 # --- time ---------------------------------------------------------------------------------------

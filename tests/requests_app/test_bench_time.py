@@ -317,7 +317,7 @@ def test_the_queue_and_the_batch_show_what_is_booked_and_what_can_not_be_used_an
     hours = f"Tue 1 Dec, {booking.starts_at:%H:%M} to 14:00"
     client.force_login(prep)
     queue, page = reverse("requests_app:queue"), reverse("requests_app:batch", args=[batch.reference])
-    assert f"2000 mL one-mark flask {hours}" in words(client.get(queue))
+    assert f"{booking.starts_at:%H:%M} to 14:00: 2000 mL one-mark flask" in words(client.get(queue))
     assert f"Booked for it 2000 mL one-mark flask , {hours}" in words(client.get(page))
     assert "out of service" not in words(client.get(queue))
     set_in_service(actor=prep, item=few, in_service=False, reason="Cracked")
