@@ -69,3 +69,10 @@ def since_words(moment: datetime, now: datetime | None = None) -> str:
 def department_zone() -> str:
     """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
     return settings.TIME_ZONE.replace("_", " ")
+
+
+def in_file(moment: datetime | None) -> str:
+    """``2026-08-03 09:00`` on the department's clock, as spreadsheets read it; empty for no time."""
+    if moment is None:
+        return ""
+    return f"{timezone.localtime(moment, timezone.get_default_timezone()):%Y-%m-%d %H:%M}"

@@ -69,6 +69,10 @@ ROWS = [
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
+    own("requests_app:order_trace", "get", "order"),
+    own("requests_app:order_trace_csv", "get", "order"),
+    stockroom("requests_app:lot_trace", "get", "lot"),
+    stockroom("requests_app:lot_trace_csv", "get", "lot"),
     # the bench
     stockroom("requests_app:queue"),
     stockroom("requests_app:batch", "get", "batch"),
@@ -86,6 +90,23 @@ ROWS = [
     everybody("inventory:substance", "get", "substance"),
     stockroom("inventory:substance_new"),
     stockroom("inventory:substance_new", "post"),
+    stockroom("inventory:substance_facts", "get", "substance"),
+    stockroom("inventory:substance_facts", "post", "substance"),
+    stockroom("inventory:substance_attach", "get", "substance"),
+    stockroom("inventory:substance_attach", "post", "substance"),
+    everybody("inventory:attachment", "get", "file"),
+    stockroom("inventory:attachment_withdraw", "get", "file"),
+    stockroom("inventory:attachment_withdraw", "post", "file"),
+    stockroom("inventory:waste"),
+    stockroom("inventory:waste", "post"),
+    stockroom("inventory:waste_in_use", "post", "stream"),
+    stockroom("inventory:lots_move"),
+    stockroom("inventory:lots_move", "post"),
+    *(
+        stockroom(f"inventory:lot_{change}", method, "lot")
+        for change in ("return", "split", "merge", "move", "attach")
+        for method in ("get", "post")
+    ),
     stockroom("inventory:places"),
     stockroom("inventory:places", "post"),
     stockroom("inventory:lot_receive"),

@@ -263,3 +263,16 @@ def test_the_demo_shows_a_balance_past_its_day_a_booked_flask_and_hot_plates_of_
     assert not any(past.pk in items_of(plan) for plan in open_plans)
     assert all("at_bench" in plan for plan in open_plans)
     assert ApparatusItem.objects.filter(code=None).count() == 0
+
+
+def test_one_order_is_being_made_from_two_bottles_of_different_assay(department):
+    batch = Batch.objects.get(title__contains="sodium nitrate")
+    links = batch.batch_holds.select_related("hold__lot").order_by("hold__lot__expires_on")
+    assert [link.hold.lot.assay_percent for link in links] == ["98.5", "99.5"]
+    assert all(link.hold.amount > 0 for link in links)
+    assert batch.state == states.IN_WORK
+    first, second = [step for step in batch.sheets.get().plan["steps"] if step["action"] == "weigh"]
+    assert first["lot"]["id"] == str(links[0].hold.lot_id)
+    # Half a mole of sodium nitrate, 84.994 g/mol by the IUPAC 2021 atomic weights.
+    pure = 0.985 * float(first["quantity"]["value"]) + 0.995 * float(second["quantity"]["value"])
+    assert pure == pytest.approx(0.5 * 84.994, rel=0.003)

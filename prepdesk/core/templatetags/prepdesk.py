@@ -134,6 +134,9 @@ def quantity(
     if isinstance(value, Mapping):
         unit = str(value.get("unit", ""))
         value = value.get("value", "")
+    if unit == "pc":
+        # The sign for pieces is short for the database, not for people.
+        unit = "piece" if number_words(value) == "1" else "pieces"
     if window:
         low, high = window["low"], window["high"]
     return {
