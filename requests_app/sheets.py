@@ -21,11 +21,11 @@ from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
 
-# Problems that stock would solve, or apparatus that is free, calibrated and in service again: the order
-# waits. Every other stop is chemistry, or apparatus that nobody has, and waiting would not help.
-SHELF_PROBLEMS: Final = frozenset(
-    {"out_of_stock", "not_on_shelf", "chosen_gone", "apparatus_booked", "apparatus_out"}
-)
+# Apparatus that is there and can't be had then: booked, out of service, past its calibration.
+APPARATUS_PROBLEMS: Final = frozenset({"apparatus_booked", "apparatus_out"})
+# Problems that stock would solve, or such apparatus: the order waits. Every other stop is chemistry, or
+# apparatus that nobody has, and waiting would not help.
+SHELF_PROBLEMS: Final = APPARATUS_PROBLEMS | {"out_of_stock", "not_on_shelf", "chosen_gone"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,12 +180,13 @@ def waiting_reasons(plan: Plan) -> list[dict[str, Any]]:
     ``missing`` and ``alternatives``.
     """
     short = [{**shortage, "text": _shortage_sentence(shortage)} for shortage in plan["shortages"]]
-    said = [{"text": problem["text"], "alternatives": []} for problem in stops(plan)]
-    if not short:
-        return said
-    # The problems of a short shelf say the same as the shortages; a choice that is gone says more.
-    gone = [problem for problem in stops(plan) if problem["code"] == "chosen_gone"]
-    return [*({"text": problem["text"], "alternatives": []} for problem in gone), *short]
+    said = [
+        {"text": problem["text"], "alternatives": [], "apparatus": problem["code"] in APPARATUS_PROBLEMS}
+        for problem in stops(plan)
+        # The problems of a short shelf say the same as the shortages; these say more.
+        if not short or problem["code"] in {"chosen_gone", *APPARATUS_PROBLEMS}
+    ]
+    return [*said, *short]
 
 
 def missing_components(plan: Plan) -> set[int]:

@@ -26,7 +26,7 @@ from requests_app.services.moves import give_reference, move, note_event, unborn
 from requests_app.services.reserving import book_for, release_for
 from requests_app.services.telling import tell_cancelled, tell_queued, tell_waits
 
-_PLANNING_TRIES = 3
+_PLANNING_TRIES = 5
 
 
 def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
@@ -351,7 +351,7 @@ def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[d
         order.batch = None
         move(actor=actor, row=order, event="wait", note=note)
         tell_waits(actor=actor, batch=batch, order=order)
-        _dissolve(actor=actor, batch=batch, reason=f"{order.reference} waits for stock")
+        _dissolve(actor=actor, batch=batch, reason=f"{order.reference} has to wait")
     else:
         order.save(update_fields=["waiting_for"])
         note_event(actor=actor, row=order, event="plan", note=note)

@@ -1,11 +1,12 @@
 """Two people at the same moment, on PostgreSQL with a connection each: last grams, one form, one batch."""
 
 from datetime import timedelta
+from itertools import pairwise
 
 import pytest
 from django.utils import timezone
 
-from inventory.models import Hold, Lot
+from inventory.models import ApparatusItem, Booking, Hold, Lot
 from inventory.selectors import stock_differences
 from inventory.services import receive_lot
 from prepdesk.accounts.models import User
@@ -184,4 +185,26 @@ def test_planning_again_by_two_people_at_once_holds_the_stock_once(people, prep_
     assert active.count() == 1
     assert lot.held == active.get().amount
     assert order.batch.sheets.count() == 1 + len(prep_staff)
+    assert stock_differences() == []
+
+
+def test_one_flask_goes_to_one_order_an_hour_however_many_ask_at_once(people, salt_bottle, race):
+    """Six orders for the same hour and one vessel that fits: each gets an hour of its own, or waits."""
+    salt_bottle("500")
+    ApparatusItem.objects.exclude(type__in=("balance", "beaker")).update(in_service=False)
+    flask = ApparatusItem.objects.get(type="one-mark flask", nominal_ml="250")
+    flask.in_service, flask.count = True, 1
+    flask.save()
+    outcomes = race([lambda person=person: sent(person) for person in people])
+    assert all(isinstance(outcome, Order) for outcome in outcomes), outcomes
+    bookings = list(Booking.objects.filter(state="booked").order_by("starts_at"))
+    queued = [order for order in outcomes if order.state == states.QUEUED]
+    assert len(bookings) == len(queued) >= 1
+    assert {booking.item_id for booking in bookings} == {flask.pk}
+    for earlier, later in pairwise(bookings):
+        assert earlier.ends_at <= later.starts_at
+    for order in outcomes:
+        if order.state == states.WAITING:
+            assert "250 mL one-mark flask" in order.waiting_for[0]["text"]
+    assert Hold.objects.filter(state="active").count() == len(queued)
     assert stock_differences() == []
