@@ -45,6 +45,7 @@ LOT_NOTES: Final = {
     "count": "Counted, no difference",
     "label": "Label corrected",
     "move": "Put elsewhere",
+    "against": "Put here against a storage rule",
     "expiry": "Expiry set by the shelf life",
     "split": "Filled into smaller bottles",
     "filled": "Filled from a larger bottle",
@@ -69,6 +70,20 @@ HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
     (ACTIVE, "release"): RELEASED,
 }
 
+COUNTING: Final = "counting"
+POSTED: Final = "posted"
+GIVEN_UP: Final = "given_up"
+STOCKTAKE_STATES: Final = {COUNTING: "Being counted", POSTED: "Posted", GIVEN_UP: "Given up"}
+STOCKTAKE_NEXT: Final[dict[tuple[str, str], str]] = {
+    (COUNTING, "post"): POSTED,
+    (COUNTING, "give_up"): GIVEN_UP,
+}
+STOCKTAKE_EVENTS: Final = {"post": "Post the corrections", "give_up": "Give the count up"}
+# What a line of a stocktake says of its lot.
+COUNTED: Final = "counted"
+NOT_FOUND: Final = "not_found"
+LEFT_OPEN: Final = "left_open"
+LINE_OUTCOMES: Final = {COUNTED: "Counted", NOT_FOUND: "Not found", LEFT_OPEN: "Left open"}
 # What a history says of a piece of apparatus.
 APPARATUS_EVENTS: Final = {
     "add": "Added",
