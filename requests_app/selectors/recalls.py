@@ -103,7 +103,8 @@ def _with_people(batches: QuerySet[Batch]) -> QuerySet[Batch]:
     orders = Order.objects.select_related("course", "ordered_by").prefetch_related(
         Prefetch("sections", sections)
     )
-    return batches.select_related("claimed_by", "prepared_lot").prefetch_related(Prefetch("orders", orders))
+    found = batches.select_related("claimed_by", "prepared_lot")
+    return found.prefetch_related(Prefetch("orders", orders), "batch_holds")
 
 
 def people_reached(reach: Reach) -> list[User]:
