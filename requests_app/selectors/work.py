@@ -31,6 +31,7 @@ from requests_app.models import (
     Sheet,
     StepRecord,
 )
+from requests_app.selectors.recalls import Stopped, stopped_lots
 
 Row = TypeVar("Row", Order, Batch)
 
@@ -187,6 +188,7 @@ class QueueRow:
         orders: with course and sections loaded.
         steps_done, steps_total: how far the work is.
         late: due before now and not yet ready.
+        stopped: what it stands still for, a sentence for each bottle.
     """
 
     batch: Batch
@@ -196,10 +198,11 @@ class QueueRow:
     steps_done: int
     steps_total: int
     late: bool
+    stopped: tuple[str, ...] = ()
 
 
 def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
-    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; four queries."""
+    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; six queries."""
     batches = _filtered(batches_visible_to(actor), actor, chosen, now)
     batches = (
         batches.select_related("claimed_by", "prepared_lot")
@@ -217,7 +220,8 @@ def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
     )
     found = list(batches)
     sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
-    return [_queue_row(batch, sheets[batch.newest_sheet], now) for batch in found]
+    stopped = stopped_lots(batch.pk for batch in found)
+    return [_queue_row(batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ())) for batch in found]
 
 
 def queue_counts(actor: User, now: datetime) -> dict[str, int]:
@@ -240,7 +244,7 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 
 
-def _queue_row(batch: Any, sheet: Sheet, now: datetime) -> QueueRow:
+def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
     unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
     return QueueRow(
         batch=batch,
@@ -250,6 +254,7 @@ def _queue_row(batch: Any, sheet: Sheet, now: datetime) -> QueueRow:
         steps_done=batch.steps_done,
         steps_total=len(sheet.plan["steps"]),
         late=unfinished and batch.due_at < now,
+        stopped=tuple(one.words for one in stopped),
     )
 
 

@@ -71,6 +71,11 @@ ROWS = [
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
     own("requests_app:order_trace_csv", "get", "order"),
+    stockroom("requests_app:recall", "get", "lot"),
+    stockroom("requests_app:recall", "post", "lot"),
+    stockroom("requests_app:recall_record", "get", "recall"),
+    stockroom("requests_app:stop", "get", "batch"),
+    stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
     # the bench
