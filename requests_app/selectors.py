@@ -137,9 +137,15 @@ def source_words(component: OrderComponent) -> str:
     """What a component is made from: the bottle that was chosen, else what was asked for."""
     lot = component.from_lot
     if lot is None:
-        return f"{component.substance.name} as ordered, chosen by the plan"
+        return f"{component.substance.name} as ordered"
     strength = f"{lot.concentration_mol_per_l} mol/L " if lot.concentration_mol_per_l else ""
     return f"{strength}{lot.substance.name}, {lot.code}"
+
+
+def choice_words(component: OrderComponent, before: str = "") -> str:
+    """A choice as the history tells it: made from what, instead of what."""
+    instead_of = before or f"{component.substance.name} as ordered"
+    return f"Made from {source_words(component)}, instead of {instead_of}"
 
 
 def lot_to_choose(code: str) -> Lot | None:
