@@ -245,3 +245,16 @@ def test_the_first_start_sets_everything_up_and_the_second_only_serves(tmp_path)
         assert all(username in printed for username, _ in DEMO_LOGINS)
         assert "Traceback" not in printed
         assert "WARNING" not in printed
+
+
+def test_one_order_is_being_made_from_two_bottles_of_different_assay(department):
+    batch = Batch.objects.get(title__contains="sodium nitrate")
+    links = batch.batch_holds.select_related("hold__lot").order_by("hold__lot__expires_on")
+    assert [link.hold.lot.assay_percent for link in links] == ["98.5", "99.5"]
+    assert all(link.hold.amount > 0 for link in links)
+    assert batch.state == states.IN_WORK
+    first, second = [step for step in batch.sheets.get().plan["steps"] if step["action"] == "weigh"]
+    assert first["lot"]["id"] == str(links[0].hold.lot_id)
+    # Half a mole of sodium nitrate, 84.994 g/mol by the IUPAC 2021 atomic weights.
+    pure = 0.985 * float(first["quantity"]["value"]) + 0.995 * float(second["quantity"]["value"])
+    assert pure == pytest.approx(0.5 * 84.994, rel=0.003)

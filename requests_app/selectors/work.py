@@ -15,6 +15,7 @@ from inventory.states import BOOKED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.planner.instead import counts_the_same
+from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
 from requests_app.models import (
@@ -326,19 +327,28 @@ class BenchStep:
 
 
 def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
-    """The steps of a sheet in order, each with its records."""
+    """The steps of a sheet in order, each with its records.
+
+    Where several bottles give one amount, the last one's figure follows what the others really gave.
+    """
     by_step: dict[int, list[StepRecord]] = {}
     for record in sorted(records, key=lambda record: record.pk):
         if record.sheet_id == sheet.pk:
             by_step.setdefault(record.step_number, []).append(record)
-    current = next((step["number"] for step in sheet.plan["steps"] if step["number"] not in by_step), None)
+    read = {
+        number: parse_number(found[-1].reading_text)
+        for number, found in by_step.items()
+        if found[-1].reading_text
+    }
+    steps = steps_with_rest(sheet.plan, read)
+    current = next((step["number"] for step in steps if step["number"] not in by_step), None)
     return [
         BenchStep(
             step=step,
             records=tuple(by_step.get(step["number"], ())),
             is_current=step["number"] == current,
         )
-        for step in sheet.plan["steps"]
+        for step in steps
     ]
 
 
