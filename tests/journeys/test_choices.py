@@ -1,4 +1,4 @@
-"""Another form is chosen in the live preview, survives a fresh page, and is made; the stockroom chooses too."""
+"""Another form is chosen in the live preview, survives a fresh page and is made; the queue chooses too."""
 
 import re
 from datetime import timedelta
