@@ -73,7 +73,16 @@ def choose_source(
         apply_plan(actor=actor, order=locked, batch=batch, reason=reason, or_wait=lot is None)
         return locked
 
-    return in_transaction_with_retries(choose)
+    try:
+        return in_transaction_with_retries(choose)
+    except Conflict:
+        # The other press of a double click may have been in between reading the order and locking it.
+        if (
+            idempotency_key
+            and order.components.filter(position=component, choice_key=idempotency_key).exists()
+        ):
+            return Order.objects.get(pk=order.pk)
+        raise
 
 
 def _component(order: Order, position: int) -> OrderComponent:
