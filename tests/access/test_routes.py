@@ -68,6 +68,7 @@ ROWS = [
     own("requests_app:order", "get", "order"),
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
+    own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
     own("requests_app:order_trace_csv", "get", "order"),
