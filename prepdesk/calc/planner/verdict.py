@@ -125,7 +125,7 @@ def _bottle(part: Part, *, code_only: bool = False) -> str:
     supply = part.supply
     lot = supply.lot
     code = (lot.code if code_only else f"lot {lot.code}") if lot else supply.substance.name
-    until = f"good until {lot.expires}" if lot and lot.expires and not code_only else ""
+    until = f"good until {sentences.day(lot.expires)}" if lot and lot.expires and not code_only else ""
     inside = ", ".join(word for word in (supply.strength, until) if word)
     return f"{code} ({inside})" if inside else code
 
