@@ -17,7 +17,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber
 from prepdesk.calc.units import CONCENTRATION_UNITS
-from prepdesk.core.forms import TypedNumberField
+from prepdesk.core.forms import TypedNumberField, on_the_clock
 from requests_app.drafts import (
     MAX_COMPONENTS,
     MAX_GROUPS_PER_SECTION,
@@ -181,7 +181,7 @@ class OrderForm(forms.Form):
         day, hour = cleaned.get("due_date"), cleaned.get("due_time")
         if day is not None and hour is not None:
             try:
-                cleaned["due_at"] = _on_the_clock(datetime.combine(day, hour))
+                cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
             except ValidationError as error:
                 self.add_error("due_time", error)
         return cleaned
@@ -354,22 +354,3 @@ def values_like(order: Order) -> tuple[dict[str, Any], list[dict[str, Any]]]:
 
 def _text(number: TypedNumber | None) -> str:
     return number.text if number else ""
-
-
-def _on_the_clock(wanted: datetime) -> datetime:
-    """A local time as a moment.
-
-    Raises:
-        ValidationError: when the change of the clocks skips it or shows it twice that night.
-    """
-    zone = timezone.get_default_timezone()
-    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
-    before, after = first.utcoffset(), second.utcoffset()
-    assert before is not None
-    assert after is not None
-    if before == after:
-        return first
-    what = "is skipped" if before < after else "comes twice"
-    raise ValidationError(
-        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
-    )

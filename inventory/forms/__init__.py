@@ -1,30 +1,63 @@
 """The forms of the stockroom."""
 
-from inventory.forms.apparatus import ApparatusForm
+from inventory.forms.apparatus import (
+    ApparatusCountForm,
+    ApparatusFactsForm,
+    ApparatusForm,
+    BookingForm,
+    CalibrationForm,
+    ServiceForm,
+)
 from inventory.forms.base import new_key
-from inventory.forms.bottles import (
-    FIGURES,
-    FIGURES_OF_KIND,
+from inventory.forms.bottles import FIGURES, FIGURES_OF_KIND, LabelForm, ReceiveForm
+from inventory.forms.changes import (
     CountForm,
     DisposeForm,
-    LabelForm,
+    MergeForm,
+    MoveForm,
+    MoveSeveralForm,
     ReasonForm,
-    ReceiveForm,
+    ReturnForm,
+    SplitForm,
+    each_bottle,
 )
 from inventory.forms.listing import StockFilter
-from inventory.forms.substances import PlaceForm, SubstanceForm
+from inventory.forms.papers import AttachmentForm, WasteStreamForm
+from inventory.forms.places import PlaceForm, PutForm
+from inventory.forms.standing import code_trouble
+from inventory.forms.stocktakes import AmountsForm, BeginCountForm, CloseCountForm
+from inventory.forms.substances import FactsForm, SubstanceForm
 
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "AmountsForm",
+    "ApparatusCountForm",
+    "ApparatusFactsForm",
     "ApparatusForm",
+    "AttachmentForm",
+    "BeginCountForm",
+    "BookingForm",
+    "CalibrationForm",
+    "CloseCountForm",
     "CountForm",
     "DisposeForm",
+    "FactsForm",
     "LabelForm",
+    "MergeForm",
+    "MoveForm",
+    "MoveSeveralForm",
     "PlaceForm",
+    "PutForm",
     "ReasonForm",
     "ReceiveForm",
+    "ReturnForm",
+    "ServiceForm",
+    "SplitForm",
     "StockFilter",
     "SubstanceForm",
+    "WasteStreamForm",
+    "code_trouble",
+    "each_bottle",
     "new_key",
 ]

@@ -17,12 +17,14 @@ and decides who may do what. Amounts are whole base units, see :mod:`inventory.a
 from inventory.ledger.draws import draw_holds
 from inventory.ledger.holds import Draws, place_holds, place_holds_at_once, release_holds
 from inventory.ledger.locks import Missing, NotEnough, lock_lots
+from inventory.ledger.many import Entry, post_movements
 from inventory.ledger.movements import post_movement, posted
 from inventory.ledger.pouring import post_pouring, rows_of_pouring
 from inventory.ledger.reversals import reverse_movement
 
 __all__ = [
     "Draws",
+    "Entry",
     "Missing",
     "NotEnough",
     "draw_holds",
@@ -30,6 +32,7 @@ __all__ = [
     "place_holds",
     "place_holds_at_once",
     "post_movement",
+    "post_movements",
     "post_pouring",
     "posted",
     "release_holds",

@@ -8,9 +8,11 @@ database constraints guard and only :mod:`inventory.ledger` changes. Amounts are
 from inventory.models.apparatus import ApparatusEvent, ApparatusItem
 from inventory.models.attachments import Attachment
 from inventory.models.bookings import Booking
+from inventory.models.imports import ImportRow, ImportRun
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
+from inventory.models.stocktakes import Stocktake, StocktakeLine
 from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
@@ -19,11 +21,15 @@ __all__ = [
     "Attachment",
     "Booking",
     "Hold",
+    "ImportRow",
+    "ImportRun",
     "Lot",
     "LotEvent",
     "LotParent",
     "Movement",
     "Place",
+    "Stocktake",
+    "StocktakeLine",
     "Substance",
     "SubstanceEvent",
     "WasteStream",

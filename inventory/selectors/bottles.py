@@ -9,10 +9,21 @@ from django.db.models import CharField, Q, QuerySet, Sum, Value
 
 from inventory import states
 from inventory.amounts import Unit
-from inventory.models import Attachment, Lot, LotEvent, Movement, Substance, SubstanceEvent, WasteStream
+from inventory.models import (
+    Attachment,
+    Lot,
+    LotEvent,
+    Movement,
+    Place,
+    Substance,
+    SubstanceEvent,
+    WasteStream,
+)
 from inventory.selectors.calculation import calc_catalogue
+from inventory.selectors.places import within
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError
 
 PER_PAGE: Final = 50
@@ -67,8 +78,10 @@ def history_of(lot: Lot, *, actor: User, page: int = 1, per_page: int = PER_PAGE
     pages = max(1, -(-total // per_page))
     number = min(max(page, 1), pages)
     # Keys and times of both tables are sorted by the database; only one page of rows is fetched whole.
-    both = movements.values_list("at", "pk", _named(_MOVEMENT)).union(
-        events.values_list("at", "pk", _named(_EVENT)), all=True
+    both = (
+        movements.annotate(what=_named(_MOVEMENT))
+        .values_list("at", "pk", "what")
+        .union(events.annotate(what=_named(_EVENT)).values_list("at", "pk", "what"), all=True)
     )
     listed = list(both.order_by("-at", "-what", "-pk")[(number - 1) * per_page : number * per_page])
     by_kind = {kind: [pk for _, pk, what in listed if what == kind] for kind in (_MOVEMENT, _EVENT)}
@@ -103,10 +116,11 @@ def _balance_after(lot: Lot, newest_first: list[Movement]) -> int:
 def expiry_note_of(lot: Lot) -> str:
     """Why a bottle expires when it does, where the shelf life of its substance says so; else empty.
 
-    A label corrected afterwards counts more, and then this says nothing.
+    An expiry corrected afterwards counts more, and then this says nothing.
     """
-    about = lot.events.filter(event__in=("expiry", "open", "label", "merge")).order_by("-id")
-    last = about.exclude(event="open", reason="").first()
+    about = Q(event="expiry") | Q(event="open") & ~Q(reason="")
+    newer = Q(event="label", reason__contains="expiry “") | Q(event="merge", reason__contains="expires")
+    last = lot.events.filter(about | newer).order_by("-id").first()
     return last.reason if last and last.event in ("expiry", "open") and lot.expires_on else ""
 
 
@@ -132,11 +146,17 @@ def attachments_of(of: Lot | Substance, *, actor: User) -> list[Attachment]:
     Those of a bottle that was filled from another one include the other one's: it is the same lot.
     """
     rows = attachments_visible_to(actor)
-    if isinstance(of, Substance):
-        rows = rows.filter(substance=of)
-    else:
-        rows = rows.filter(lot__in={pk for pk in (of.pk, of.split_from_id) if pk})
-    return sorted(rows, key=lambda row: (row.withdrawn_at is not None, row.kind, row.pk))
+    mine = Q(substance=of) if isinstance(of, Substance) else Q(lot__in=_filled_from(of))
+    return sorted(rows.filter(mine), key=lambda row: (row.withdrawn_at is not None, row.kind, row.pk))
+
+
+def _filled_from(lot: Lot) -> set[int]:
+    """A bottle and those it was filled from, as far back as they go."""
+    chain, before = {lot.pk}, lot.split_from_id
+    while before and before not in chain:
+        chain.add(before)
+        before = Lot.objects.values_list("split_from_id", flat=True).get(pk=before)
+    return chain
 
 
 # --- waste, units, what left ----------------------------------------------------------------------------
@@ -146,12 +166,16 @@ def waste_streams(*, in_use: bool | None = None) -> QuerySet[WasteStream]:
     return rows if in_use is None else rows.filter(in_use=in_use)
 
 
-def usual_unit(substance: Substance) -> str:
-    """What the pure substance is counted in: g of a solid, mL of a liquid."""
+def usual_unit(substance: Substance, catalogue: Catalogue | None = None) -> str:
+    """What the pure substance is counted in: g of a solid, mL of a liquid.
+
+    Args:
+        catalogue: for whoever asks about many; else it is asked for.
+    """
     state = substance.record.get("state", "")
     if not state:
         try:
-            state = calc_catalogue().by_key(substance.key).state
+            state = (catalogue or calc_catalogue()).by_key(substance.key).state
         except InputError:
             state = Lot.Kind.SOLID
     return str(Unit.MILLILITRE if state == Lot.Kind.LIQUID else Unit.GRAM)
@@ -221,6 +245,20 @@ def mergeable_with(lot: Lot, *, actor: User) -> list[Lot]:
         pk=lot.pk
     )
     return [other for other in there.order_by("code") if not why_not_one_lot(lot, other, roots)]
+
+
+def bottles_of_pouring(movement: Movement) -> list[Movement]:
+    """Every row of the pouring that this one belongs to; none for a row that stands alone."""
+    rows = Movement.objects.filter(pouring=movement.pouring).exclude(pouring="")
+    return list(rows.select_related("lot").order_by("pk"))
+
+
+def lots_at(place: Place | None, *, actor: User) -> QuerySet[Lot]:
+    """The bottles with something in them that stand in this place and what is in it, or in none that is
+    known."""
+    where = Q(place=None) if place is None else Q(place__in=within(place.pk))
+    lots = Lot.objects.select_related("substance").filter(where, on_hand__gt=0)
+    return lots.order_by("place__name", "code") if policy.may(actor, "see_stock") else lots.none()
 
 
 def split_into(lot: Lot) -> QuerySet[Lot]:

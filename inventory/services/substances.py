@@ -1,11 +1,12 @@
 """The list of substances: the calculation service's catalogue, and what the department adds to it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from django.db import IntegrityError, transaction
 from django.utils.text import slugify
 
+from inventory.columns import HAZARDS
 from inventory.models import Lot, Substance
 from inventory.selectors import calc_catalogue
 from inventory.services.transactions import atomic_with_retries
@@ -14,28 +15,28 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc import model
 from prepdesk.calc.atoms import molar_mass
-from prepdesk.calc.catalogue import standard_catalogue
-from prepdesk.calc.cautions import UNREVIEWED, caution_codes
+from prepdesk.calc.catalogue import Catalogue, standard_catalogue
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.formula import parse_formula
 from prepdesk.calc.identity import cas_from_text
 from prepdesk.core.errors import Conflict
 
-# Said of every substance, or of none that was reviewed: nothing to tick.
-_NOT_CHOSEN: Final = frozenset({UNREVIEWED, "local_rules"})
 _LONGEST_KEY: Final = 80
+# What the catalogue goes on deciding about a row that is there; the usual grade is the department's.
+_OF_THE_CATALOGUE: Final = ("name", "formula", "cas", "family", "form", "synonyms")
 
 
 def hazard_codes() -> tuple[str, ...]:
     """The cautions a department may say of its own substance, in the order they are shown."""
-    return tuple(code for code in caution_codes() if code not in _NOT_CHOSEN)
+    return HAZARDS
 
 
 @atomic_with_retries
 def load_catalogue() -> tuple[int, int]:
     """List every substance of the standard catalogue, as an operator's command without a person.
 
-    Rows that the department added itself, told by their ``record``, stay as they are.
+    Rows that the department added itself, told by their ``record``, stay as they are, and so does what
+    it decided about the others, as their usual grade.
 
     Returns:
         How many rows were created and how many changed.
@@ -47,13 +48,13 @@ def load_catalogue() -> tuple[int, int]:
         row, facts = there.get(substance.key), _listed(substance)
         if row is None:
             new.append(Substance(key=substance.key, **facts))
-        elif not row.record and any(getattr(row, field) != value for field, value in facts.items()):
-            for field, value in facts.items():
-                setattr(row, field, value)
+        elif not row.record and any(getattr(row, field) != facts[field] for field in _OF_THE_CATALOGUE):
+            for field in _OF_THE_CATALOGUE:
+                setattr(row, field, facts[field])
             changed.append(row)
     Substance.objects.bulk_create(new)
     if changed:
-        Substance.objects.bulk_update(changed, fields=list(_listed(next(iter(standard_catalogue())))))
+        Substance.objects.bulk_update(changed, fields=_OF_THE_CATALOGUE)
     return len(new), len(changed)
 
 
@@ -148,12 +149,17 @@ def check_substance(
     formula: str,
     cas: str,
     form: str,
-    synonyms: str,
+    synonyms: str | Sequence[str],
     state: str,
     another_form_of: Substance | None,
     hazards: Iterable[str],
+    catalogue: Catalogue | None = None,
 ) -> Substance:
     """Read what was typed about a new substance, without saving anything.
+
+    Args:
+        synonyms: as typed, one a line or with commas between, or one by one.
+        catalogue: what is known already, for whoever reads many; else it is asked for.
 
     Raises:
         InvalidInput: naming everything that is wrong, by field.
@@ -162,7 +168,8 @@ def check_substance(
     called = reader.words("name", " ".join(name.split()), 160)
     if not called:
         reader.refuse("name", "Type the name that stands on the label.")
-    others = [" ".join(each.split()) for each in synonyms.replace(",", "\n").splitlines()]
+    typed = synonyms.replace(",", "\n").splitlines() if isinstance(synonyms, str) else synonyms
+    others = [" ".join(each.split()) for each in typed]
     others = [reader.words("synonyms", each, 160) for each in others if each]
     plain, base = _read_formula(reader, formula)
     number = _read_cas(reader, cas)
@@ -175,7 +182,9 @@ def check_substance(
     if called and key in ("", "new"):
         # The name becomes part of the page's address, and "new" stands there for this form.
         reader.refuse("name", "Give it the name of a substance, with letters of the Latin alphabet.")
-    _refuse_known(reader, {"name": [called, key], "cas": [number], "synonyms": others})
+    _refuse_known(
+        reader, catalogue or calc_catalogue(), {"name": [called, key], "cas": [number], "synonyms": others}
+    )
     family = another_form_of
     row = Substance(
         key=key,
@@ -222,9 +231,8 @@ def _read_cas(reader: Reader, typed: str) -> str:
     return number or ""
 
 
-def _refuse_known(reader: Reader, names: dict[str, list[str]]) -> None:
+def _refuse_known(reader: Reader, catalogue: Catalogue, names: dict[str, list[str]]) -> None:
     """A name or number must go on meaning one substance."""
-    catalogue = calc_catalogue()
     for field, texts in names.items():
         for text in filter(None, texts):
             try:

@@ -1,16 +1,15 @@
-"""What bottles are of and where they stand: substances of the department, places."""
+"""What bottles are of: substances of the department."""
 
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from inventory.forms import PlaceForm, SubstanceForm
-from inventory.selectors import places as every_place
-from inventory.services import add_place, add_substance
+from inventory.forms import SubstanceForm
+from inventory.services import add_substance
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.core.errors import InvalidInput
+from prepdesk.core.errors import DomainError
 
 _READ_OR_SEND = ["GET", "HEAD", "POST"]
 
@@ -25,26 +24,15 @@ def new_substance(request: SignedInRequest) -> HttpResponse:
         status = 422
         if form.is_valid():
             try:
-                row = add_substance(actor=request.user, **form.typed(form.cleaned_data))
-            except InvalidInput as refusal:
+                row = add_substance(
+                    actor=request.user,
+                    **form.typed(form.cleaned_data),
+                    idempotency_key=form.cleaned_data["idempotency_key"],
+                )
+            except DomainError as refusal:
                 form.show(refusal)
+                status = refusal.status
             else:
                 messages.success(request, f"{row.name} is in the list. Orders and bottles may name it now.")
                 return redirect("inventory:substance", row.key)
     return render(request, "inventory/substance_new.html", {"form": form}, status=status)
-
-
-@require_http_methods(_READ_OR_SEND)
-def places(request: SignedInRequest) -> HttpResponse:
-    """The places there are, and adding one."""
-    policy.require(request.user, "receive_lot")
-    form = PlaceForm(request.POST if request.method == "POST" else None)
-    status = 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            data = form.cleaned_data
-            place = add_place(actor=request.user, name=data["name"], parent=data["parent"])
-            messages.success(request, f"{place.name} is added. Bottles may stand there now.")
-            return redirect("inventory:places")
-    return render(request, "inventory/places.html", {"form": form, "all": every_place()}, status=status)

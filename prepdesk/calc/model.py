@@ -168,7 +168,8 @@ class ShelfLot:
         density_g_per_ml: of a liquid or solution, measured or from the label.
         concentration_mol_per_l: of a stock solution.
         relative_uncertainty_percent: of that concentration, k = 2.
-        expires: ISO date or empty, only for showing.
+        expires: ISO date or empty; what expires first is used first.
+        opened: whether the bottle was opened before.
         is_prepared: whether it is a solution that was made here for an order, and is left over.
         prepared_by, made_on: who made it and when (ISO date), only for showing.
     """
@@ -186,6 +187,7 @@ class ShelfLot:
     relative_uncertainty_percent: float | None = None
     expires: str = ""
     grade: str = ""
+    opened: bool = False
     is_prepared: bool = False
     prepared_by: str = ""
     made_on: str = ""
@@ -330,13 +332,17 @@ class Density:
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """An amount that the plan takes from one bottle (g for solids, mL for liquids)."""
+    """An amount that the plan takes from one bottle (g for solids, mL for liquids).
+
+    ``substance`` is what the bottle holds, which may be another form than the one asked for.
+    """
 
     component: int
     substance_key: str
     lot_id: str | None
     lot_code: str | None
     amount: Amount
+    substance: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ Differences are taken in UTC: two times of one zone subtract to wall time, which
 across a change of summer time.
 """
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from django.conf import settings
 from django.utils import timezone
@@ -50,6 +50,15 @@ def absolute_words(moment: datetime, now: datetime | None = None) -> str:
     return f"{here:%a} {here.day} {here:%b}{year}, {here:%H:%M}"
 
 
+def hours_words(start: datetime, end: datetime, day: date | None = None) -> str:
+    """``Mon 3 Aug, 09:00 to 11:00``; what lies on ``day``, which is said elsewhere, without it."""
+    zone = timezone.get_default_timezone()
+    first, last = timezone.localtime(start, zone), timezone.localtime(end, zone)
+    begins = f"{first:%H:%M}" if first.date() == day else absolute_words(start)
+    until = f"{last:%H:%M}" if last.date() == (day or first.date()) else absolute_words(end)
+    return f"{begins} to {until}"
+
+
 def since_words(moment: datetime, now: datetime | None = None) -> str:
     """``since 09:00`` for today, with the day before that."""
     here = timezone.localtime(moment, timezone.get_default_timezone())
@@ -60,3 +69,10 @@ def since_words(moment: datetime, now: datetime | None = None) -> str:
 def department_zone() -> str:
     """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
     return settings.TIME_ZONE.replace("_", " ")
+
+
+def in_file(moment: datetime | None) -> str:
+    """``2026-08-03 09:00`` on the department's clock, as spreadsheets read it; empty for no time."""
+    if moment is None:
+        return ""
+    return f"{timezone.localtime(moment, timezone.get_default_timezone()):%Y-%m-%d %H:%M}"

@@ -20,6 +20,7 @@ from inventory.services import (
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
+from requests_app.demo.apparatus import equip, live_with_it
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.scenario import (
@@ -32,6 +33,8 @@ from requests_app.demo.scenario import (
     PEOPLE,
     PLACES,
 )
+from requests_app.demo.shelves import fill_the_shelves
+from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
 from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
@@ -66,15 +69,25 @@ def _build() -> None:
     with as_of(now - timedelta(days=40)):
         places = _places()
         _apparatus(people["manager"], places)
+        equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
+    with as_of(now - timedelta(days=20)):
+        fill_the_shelves(actor=people["prep"], places=places, key=KEY)
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
     for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
         _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
+    _live(FROM_TWO_BOTTLES, f"{KEY}two-bottles", people, sections, _moment(now, FROM_TWO_BOTTLES.due))
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    live_with_it(
+        actor=people["prep"],
+        instructor=people["fell"],
+        lesson=working_time(now, 10.0).replace(hour=9, minute=0),
+        key=KEY,
+    )
 
 
 # --- time ---------------------------------------------------------------------------------------
@@ -167,9 +180,10 @@ def _apparatus(actor: User, places: dict[str, Place]) -> None:
 
 
 def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
-    substances = Substance.objects.in_bulk([lot.substance for lot in LOTS], field_name="key")
+    lots = (*LOTS, *OLD_AND_NEW)
+    substances = Substance.objects.in_bulk([lot.substance for lot in lots], field_name="key")
     today = timezone.localdate(now)
-    for number, lot in enumerate(LOTS, start=1):
+    for number, lot in enumerate(lots, start=1):
         with as_of(now + timedelta(days=lot.came)):
             received = receive_lot(
                 actor=actor,

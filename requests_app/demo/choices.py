@@ -9,7 +9,7 @@ from requests_app.models import Batch
 
 # The bottle of the anhydrous salt is too small for a class, and the pentahydrate stands beside it.
 WAITS_FOR_A_CHOICE: Final = DemoOrder(
-    "instructor", "CH 101", "A B", (("copper-sulfate-anhydrous", "0.20", "mol/L"),), "80", 12, "210", 22.0
+    "instructor", "CH 101", "A B", (("copper-sulfate-anhydrous", "0.20", "mol/L"),), "70", 12, "210", 22.0
 )
 # There is no bottle of the anhydrous salt at all; whoever ordered it chose the hexahydrate.
 MADE_FROM_A_CHOICE: Final = DemoOrder(

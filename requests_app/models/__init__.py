@@ -2,6 +2,7 @@
 
 from requests_app.models.batches import Batch, BatchBooking, BatchEvent, BatchHold, Sheet, StepRecord
 from requests_app.models.orders import Order, OrderComponent, OrderEvent
+from requests_app.models.recalls import Recall
 from requests_app.models.teaching import Course, Section
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "Order",
     "OrderComponent",
     "OrderEvent",
+    "Recall",
     "Section",
     "Sheet",
     "StepRecord",

@@ -7,6 +7,7 @@ from django.views.decorators.http import require_safe
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from requests_app.booked import booked_for
 from requests_app.selectors import QUEUE_FILTERS, queue_counts, queue_rows, waiting_orders
 from requests_app.views.serving import with_choices
 
@@ -22,9 +23,10 @@ def queue(request: SignedInRequest) -> HttpResponse:
         chosen = _FIRST_FILTER
     now = timezone.now()
     rows = queue_rows(request.user, chosen, now)
+    apparatus = booked_for((row.batch, row.plan) for row in rows)
     counts = queue_counts(request.user, now)
     context = {
-        "rows": rows,
+        "rows": [(row, apparatus.get(row.batch.pk)) for row in rows],
         "late_count": sum(row.late for row in rows),
         "chosen": chosen,
         "filters": [(name, label, counts[name]) for name, label in QUEUE_FILTERS.items()],

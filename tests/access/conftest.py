@@ -1,22 +1,46 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
 
-from inventory.models import ApparatusItem
+from inventory.models import ApparatusItem, Booking
+from inventory.services import add_attachment, add_waste_stream, book_apparatus
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
 __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "world"]
 
 
 @pytest.fixture
-def world(salt, send, instructor) -> dict[str, Any]:
+def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
+    settings.MEDIA_ROOT = str(tmp_path)
+    paper = add_attachment(
+        actor=prep,
+        of=salt,
+        kind="certificate",
+        upload=SimpleUploadedFile("certificate.pdf", b"%PDF-1.4\n%%EOF\n"),
+        idempotency_key="paper",
+    )
     order = send()
+    # Of another bottle, so that the one all addresses are about can still be recalled.
+    other = bottle("potassium-chloride", "100", assay_percent="99.8")
+    recall = recall_lot(actor=prep, lot=other, reason="a letter", idempotency_key="recall")
+    now = timezone.now()
+    book_apparatus(
+        actor=instructor,
+        wanted=[(ApparatusItem.objects.latest("pk").pk, 1, now, now + timedelta(hours=2))],
+        purpose="CH 101 A",
+        idempotency_key="world",
+        by_hand=True,
+    )
     tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
     token, _ = issue_token(actor=instructor, name="course site")
     return {
@@ -27,7 +51,12 @@ def world(salt, send, instructor) -> dict[str, Any]:
         "substance": "sodium-chloride",
         "token": token.pk,
         "notice": instructor.notices.get().pk,
+        "recall": recall.pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
-        "item": ApparatusItem.objects.earliest("pk").pk,
+        "file": paper.pk,
+        "stream": add_waste_stream(actor=prep, name="Sink").pk,
+        "item": ApparatusItem.objects.earliest("pk").code,
+        "booking": Booking.objects.latest("pk").pk,
+        "booked": Booking.objects.latest("pk").item.code,
     }

@@ -80,6 +80,11 @@ def choice_for(want: Want, request: PreparationRequest, catalogue: Catalogue, sh
     return Choice((maker.assumed(),), tuple(shelf_of.others()), on_shelf=False)
 
 
+def first_used(lot: ShelfLot) -> tuple[str, bool, float, str]:
+    """The order in which bottles are used: first expired, then opened before, then the smaller rest."""
+    return (lot.expires or "9999", not lot.opened, lot.free, lot.id)
+
+
 @dataclass(slots=True)
 class _Bottles:
     """The shelf as one component sees it; keeps why a bottle could not be planned with."""
@@ -89,9 +94,14 @@ class _Bottles:
     refusals: list[Impossible] = field(default_factory=list)
 
     def same(self) -> Iterator[Supply]:
-        """Bottles of exactly the substance asked for, those that expire first in front."""
+        """Bottles of exactly the substance asked for, those that expire first in front.
+
+        A solution left over from another order is only ever offered: a person looks at it and chooses it.
+        """
         key = self.maker.want.component.substance.key
-        yield from self._bottles(lot for lot in self.shelf.lots if lot.substance_key == key)
+        yield from self._bottles(
+            lot for lot in self.shelf.lots if lot.substance_key == key and not lot.is_prepared
+        )
 
     def others(self, besides: ShelfLot | None = None) -> Iterator[Supply]:
         """Bottles with another form of the same solute (or other bottles than the one chosen)."""
@@ -106,7 +116,7 @@ class _Bottles:
         )
 
     def _bottles(self, lots: Iterator[ShelfLot]) -> Iterator[Supply]:
-        for lot in sorted(lots, key=lambda one: (one.expires or "9999", one.id)):
+        for lot in sorted(lots, key=first_used):
             if lot.free <= 0:
                 continue
             try:

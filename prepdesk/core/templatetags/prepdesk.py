@@ -6,7 +6,7 @@ theirs.
 
 import secrets
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 from django import template
@@ -134,6 +134,9 @@ def quantity(
     if isinstance(value, Mapping):
         unit = str(value.get("unit", ""))
         value = value.get("value", "")
+    if unit == "pc":
+        # The sign for pieces is short for the database, not for people.
+        unit = "piece" if number_words(value) == "1" else "pieces"
     if window:
         low, high = window["low"], window["high"]
     return {
@@ -179,6 +182,12 @@ def now_words() -> str:
 def department_zone() -> str:
     """The zone all times are shown in."""
     return times.department_zone()
+
+
+@register.simple_tag
+def booked_hours(booking: Any, day: date | None = None) -> str:
+    """From when to when something is booked; on ``day``, which the page has said, by the clock alone."""
+    return times.hours_words(booking.starts_at, booking.ends_at, day)
 
 
 @register.inclusion_tag("core/_person.html")
@@ -272,9 +281,8 @@ def error_texts(bound: Any) -> list[str]:
         message = " ".join(error.messages)
         if error.code == "required" and message == str(Field.default_error_messages["required"]):
             kind = getattr(bound.field.widget, "input_type", "")
-            do = {"select": "choose one", "radio": "choose one", "checkbox": "tick it"}.get(
-                kind, "fill it in"
-            )
+            chosen = dict.fromkeys(("select", "radio", "file"), "choose one")
+            do = {**chosen, "checkbox": "tick it"}.get(kind, "fill it in")
             message = f"“{bound.label}” is empty: {do}."
         texts.append(message)
     return texts
