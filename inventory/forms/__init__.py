@@ -11,6 +11,7 @@ from inventory.forms.bottles import (
     ReasonForm,
     ReceiveForm,
 )
+from inventory.forms.files import BringForm, ConfirmForm, LedgerForm
 from inventory.forms.listing import StockFilter
 from inventory.forms.substances import PlaceForm, SubstanceForm
 
@@ -18,9 +19,12 @@ __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
     "ApparatusForm",
+    "BringForm",
+    "ConfirmForm",
     "CountForm",
     "DisposeForm",
     "LabelForm",
+    "LedgerForm",
     "PlaceForm",
     "ReasonForm",
     "ReceiveForm",
