@@ -6,7 +6,18 @@ from django.contrib import admin
 from django.db.models import Model
 from django.http import HttpRequest
 
-from inventory.models import ApparatusItem, Hold, Lot, LotEvent, LotParent, Movement, Place, Substance
+from inventory.models import (
+    ApparatusEvent,
+    ApparatusItem,
+    Booking,
+    Hold,
+    Lot,
+    LotEvent,
+    LotParent,
+    Movement,
+    Place,
+    Substance,
+)
 
 if TYPE_CHECKING:
     ModelAdmin = admin.ModelAdmin[Model]
@@ -88,8 +99,25 @@ class PlaceAdmin(ModelAdmin):
 
 
 @admin.register(ApparatusItem)
-class ApparatusItemAdmin(ModelAdmin):
+class ApparatusItemAdmin(ReadOnlyAdmin):
+    """It is changed on its own page, where the change is written down."""
+
     list_display = ["__str__", "apparatus_class", "standard", "count", "in_service", "place"]
     list_filter = ["type", "in_service"]
-    exclude = ["idempotency_key"]
     list_select_related = ["place__parent"]
+    search_fields = ["code", "name"]
+
+
+@admin.register(ApparatusEvent)
+class ApparatusEventAdmin(ReadOnlyAdmin):
+    list_display = ["item", "event", "actor", "at", "reason"]
+    list_select_related = ["item", "actor"]
+    search_fields = ["item__code"]
+
+
+@admin.register(Booking)
+class BookingAdmin(ReadOnlyAdmin):
+    list_display = ["item", "count", "starts_at", "ends_at", "purpose", "state", "actor"]
+    list_filter = ["state"]
+    list_select_related = ["item", "actor"]
+    search_fields = ["item__code", "purpose"]

@@ -18,12 +18,18 @@ LOT_NEXT: Final[dict[tuple[str, str], str]] = {
     (QUARANTINED, "release"): AVAILABLE,
     (AVAILABLE, "recall"): RECALLED,
     (QUARANTINED, "recall"): RECALLED,
+    # A maker recalls what is used up as well, and what a later count finds in it stays recalled.
+    (EMPTY, "recall"): RECALLED,
+    # A recall made in error is taken back in two steps, so that one press frees nothing.
+    (RECALLED, "quarantine"): QUARANTINED,
     (AVAILABLE, "mark_empty"): EMPTY,
     (QUARANTINED, "mark_empty"): EMPTY,
     (RECALLED, "mark_empty"): EMPTY,
     # Not straight back to available: it may have been quarantined or recalled before it was emptied.
     (EMPTY, "reopen"): QUARANTINED,
 }
+# Nothing leaves a bottle in one of these, whoever it was promised to.
+STOPPED: Final = (QUARANTINED, RECALLED)
 # What the buttons say, and which of these moves ask for a reason.
 LOT_EVENTS: Final = {
     "quarantine": "Quarantine",
@@ -39,6 +45,7 @@ LOT_NOTES: Final = {
     "count": "Counted, no difference",
     "label": "Label corrected",
     "move": "Put elsewhere",
+    "against": "Put here against a storage rule",
     "expiry": "Expiry set by the shelf life",
     "split": "Filled into smaller bottles",
     "filled": "Filled from a larger bottle",
@@ -63,6 +70,20 @@ HOLD_NEXT: Final[dict[tuple[str, str], str]] = {
     (ACTIVE, "release"): RELEASED,
 }
 
+COUNTING: Final = "counting"
+POSTED: Final = "posted"
+GIVEN_UP: Final = "given_up"
+STOCKTAKE_STATES: Final = {COUNTING: "Being counted", POSTED: "Posted", GIVEN_UP: "Given up"}
+STOCKTAKE_NEXT: Final[dict[tuple[str, str], str]] = {
+    (COUNTING, "post"): POSTED,
+    (COUNTING, "give_up"): GIVEN_UP,
+}
+STOCKTAKE_EVENTS: Final = {"post": "Post the corrections", "give_up": "Give the count up"}
+# What a line of a stocktake says of its lot.
+COUNTED: Final = "counted"
+NOT_FOUND: Final = "not_found"
+LEFT_OPEN: Final = "left_open"
+LINE_OUTCOMES: Final = {COUNTED: "Counted", NOT_FOUND: "Not found", LEFT_OPEN: "Left open"}
 # What a history says of a piece of apparatus.
 APPARATUS_EVENTS: Final = {
     "add": "Added",

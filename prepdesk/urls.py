@@ -15,8 +15,9 @@ urlpatterns = [
     path("readyz", health.ready, name="readyz"),
     path("", home, name="home"),
     path("accounts/", include("prepdesk.accounts.urls")),
-    path("stock/", include("inventory.urls")),
+    # First, since what a bottle went into and whom a recall reaches is known to the orders only.
     path("", include("requests_app.urls")),
+    path("stock/", include("inventory.urls")),
     path("review/", include("prepdesk.reports.urls")),
     path("api/v1/", include("prepdesk.api_urls")),
     path("admin/", admin.site.urls),

@@ -194,6 +194,34 @@ class Draw(serializers.Serializer[Any]):
     amount = Quantity()
 
 
+class LotAsSource(serializers.Serializer[Any]):
+    """The ``source`` of a component that makes a plan use a bottle."""
+
+    kind = serializers.ChoiceField(choices=["lot"])
+    id = serializers.CharField()
+
+
+class Instead(serializers.Serializer[Any]):
+    """Something on the shelf that would serve instead; never applied by itself."""
+
+    component = serializers.IntegerField()
+    kind = serializers.ChoiceField(choices=["leftover", "form", "grade", "reagent", "solution", "part"])
+    substance_key = serializers.CharField(allow_null=True)
+    substance = serializers.CharField(allow_null=True)
+    lot = LotName(allow_null=True)
+    amount = Quantity()
+    concentration = Quantity(allow_null=True)
+    uncertainty = Quantity(allow_null=True)
+    expires = serializers.DateField(allow_null=True)
+    prepared_by = serializers.CharField(allow_null=True)
+    as_it_is = serializers.BooleanField()
+    text = serializers.CharField()
+    cautions = Caution(many=True)
+    feasible = serializers.BooleanField()
+    tolerance_percent = serializers.FloatField()
+    source = LotAsSource(allow_null=True)  # type: ignore[assignment]  # the contract's name, as above
+
+
 class Shortage(serializers.Serializer[Any]):
     """What the shelf lacks."""
 
@@ -203,6 +231,7 @@ class Shortage(serializers.Serializer[Any]):
     free = Quantity()
     missing = Quantity()
     alternatives = serializers.ListField(child=serializers.CharField())
+    instead = Instead(many=True)
 
 
 class Preparation(serializers.Serializer[Any]):
@@ -225,6 +254,7 @@ class Preparation(serializers.Serializer[Any]):
     working = serializers.ListField(child=serializers.CharField())
     draws = Draw(many=True)
     shortages = Shortage(many=True)
+    offers = Instead(many=True)
     data_version = serializers.CharField()
 
 

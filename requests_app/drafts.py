@@ -29,12 +29,14 @@ class DraftComponent:
         target: as typed.
         unit: of the target, one of the contract's.
         equivalents: per formula unit, for ``eq/L`` alone.
+        from_lot: key of the bottle a person chose; None leaves it to the shelf.
     """
 
     substance_key: str
     target: TypedNumber
     unit: str
     equivalents: int | None = None
+    from_lot: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +151,7 @@ def draft_of(order: Order) -> OrderDraft:
                 target=parse_number(component.target_value),
                 unit=component.target_unit,
                 equivalents=component.equivalents,
+                from_lot=component.from_lot_id,
             )
             for component in order.components.all()
         ),

@@ -11,13 +11,13 @@ from django.forms import BaseFormSet, formset_factory
 from django.urls import reverse
 from django.utils import timezone
 
-from inventory.models import Substance
+from inventory.models import Lot, Substance
 from inventory.selectors import calc_catalogue
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber
 from prepdesk.calc.units import CONCENTRATION_UNITS
-from prepdesk.core.forms import TypedNumberField
+from prepdesk.core.forms import TypedNumberField, on_the_clock
 from requests_app.drafts import (
     MAX_COMPONENTS,
     MAX_GROUPS_PER_SECTION,
@@ -28,7 +28,7 @@ from requests_app.drafts import (
     draft_of,
 )
 from requests_app.models import Order, Section
-from requests_app.selectors import sections_for
+from requests_app.selectors import lot_to_choose, may_stand_in, sections_for
 
 KEY_LENGTH: Final = 100
 
@@ -181,14 +181,14 @@ class OrderForm(forms.Form):
         day, hour = cleaned.get("due_date"), cleaned.get("due_time")
         if day is not None and hour is not None:
             try:
-                cleaned["due_at"] = _on_the_clock(datetime.combine(day, hour))
+                cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
             except ValidationError as error:
                 self.add_error("due_time", error)
         return cleaned
 
 
 class ComponentForm(forms.Form):
-    """One substance of the solution and how much of it."""
+    """One substance of the solution and how much of it, and the bottle if one was chosen."""
 
     substance = SubstanceField(
         label="Substance",
@@ -207,10 +207,36 @@ class ComponentForm(forms.Form):
         help_text="For eq/L alone: how many one formula unit has in this reaction.",
     )
 
+    # The code of a bottle that was chosen. Nobody types it, but it is kept in the tab with what is typed.
+    from_lot = forms.CharField(
+        required=False, max_length=16, widget=forms.HiddenInput(attrs={"data-keep-this": ""})
+    )
+
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         address = reverse("requests_app:substance_search")
         self.fields["substance"].widget.attrs["data-combobox-source"] = f"{address}?q="
+
+    def clean(self) -> dict[str, Any]:
+        """Find the bottle that was chosen; one that can't stand in for the substance is refused beside it."""
+        cleaned = super().clean() or {}
+        code, substance = cleaned.get("from_lot", ""), cleaned.get("substance")
+        lot = cleaned["from_lot"] = lot_to_choose(code) if code else None
+        if code and lot is None:
+            self.add_error("substance", f"There is no bottle {code} any more. Take the choice back.")
+        elif lot is not None and substance is not None and not may_stand_in(lot, substance):
+            self.add_error(
+                "substance",
+                f"{lot.code}, chosen before, holds {lot.substance.name}, which can't stand in for"
+                f" {substance.name}. Take the choice back.",
+            )
+        return cleaned
+
+    @property
+    def chosen(self) -> Lot | None:
+        """The bottle that was chosen, if any, whatever else the form says."""
+        code = self.data.get(self.add_prefix("from_lot")) if self.is_bound else self.initial.get("from_lot")
+        return lot_to_choose(str(code)) if code else None
 
     @property
     def choices(self) -> list[Substance]:
@@ -272,6 +298,7 @@ def _component(data: Mapping[str, Any]) -> DraftComponent:
         target=data["target"],
         unit=data["unit"],
         equivalents=data["equivalents"] if data["unit"] == "eq/L" else None,
+        from_lot=data["from_lot"].pk if data.get("from_lot") else None,
     )
 
 
@@ -327,22 +354,3 @@ def values_like(order: Order) -> tuple[dict[str, Any], list[dict[str, Any]]]:
 
 def _text(number: TypedNumber | None) -> str:
     return number.text if number else ""
-
-
-def _on_the_clock(wanted: datetime) -> datetime:
-    """A local time as a moment.
-
-    Raises:
-        ValidationError: when the change of the clocks skips it or shows it twice that night.
-    """
-    zone = timezone.get_default_timezone()
-    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
-    before, after = first.utcoffset(), second.utcoffset()
-    assert before is not None
-    assert after is not None
-    if before == after:
-        return first
-    what = "is skipped" if before < after else "comes twice"
-    raise ValidationError(
-        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
-    )

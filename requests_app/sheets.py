@@ -2,7 +2,7 @@
 its answer becomes a row that is never changed."""
 
 from collections.abc import Container, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
@@ -10,17 +10,22 @@ from typing import Any, Final
 from django.utils import timezone
 
 from inventory.amounts import to_base_upwards
+from inventory.models import Lot
 from inventory.selectors import Window, calc_catalogue, calc_shelf
+from inventory.states import AVAILABLE
 from prepdesk.accounts.models import User
+from prepdesk.calc.model import Shelf
 from prepdesk.calc.preview import preview
-from requests_app.drafts import OrderDraft, plain, volume_of
+from requests_app.drafts import DraftComponent, OrderDraft, plain, volume_of
 from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
 
 # Problems that stock would solve, or apparatus that is free, calibrated and in service again: the order
 # waits. Every other stop is chemistry, or apparatus that nobody has, and waiting would not help.
-SHELF_PROBLEMS: Final = frozenset({"out_of_stock", "not_on_shelf", "apparatus_booked", "apparatus_out"})
+SHELF_PROBLEMS: Final = frozenset(
+    {"out_of_stock", "not_on_shelf", "chosen_gone", "apparatus_booked", "apparatus_out"}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +52,7 @@ def request_for(draft: OrderDraft) -> dict[str, Any]:
                 "substance": component.substance_key,
                 "target": {"value": component.target.text, "unit": component.unit},
                 **({"equivalents": component.equivalents} if component.equivalents else {}),
+                **({"source": {"kind": "lot", "id": str(component.from_lot)}} if component.from_lot else {}),
             }
             for component in draft.components
         ],
@@ -95,7 +101,60 @@ def plan_for(
         without=without,
         whatever_its_state=whatever_its_state,
     )
-    return request, preview(request, catalogue=calc_catalogue(), shelf=shelf)
+    return plan_on(shelf, draft, request)
+
+
+def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[dict[str, Any], Plan]:
+    """Plan a draft on a shelf that was read before.
+
+    A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve
+    in its place is worked out as if nothing had been chosen.
+
+    Returns, Raises as :func:`plan_for`.
+    """
+    there = {lot.id for lot in shelf.lots}
+    gone = [
+        position
+        for position, component in enumerate(draft.components)
+        if component.from_lot is not None and str(component.from_lot) not in there
+    ]
+    if not gone:
+        return request, preview(request, catalogue=calc_catalogue(), shelf=shelf)
+    asked = {**request, "components": [dict(component) for component in request["components"]]}
+    for position in gone:
+        del asked["components"][position]["source"]
+    plan = preview(asked, catalogue=calc_catalogue(), shelf=shelf)
+    stops = [
+        {
+            "code": "chosen_gone",
+            "text": _gone_words(draft.components[position], draft.due_at, plan["components"][position]),
+            "severity": "stop",
+            "component": position,
+        }
+        for position in gone
+    ]
+    return request, {**plan, "feasible": False, "problems": [*stops, *plan["problems"]]}
+
+
+def shelf_until(shelf: Shelf, day: date) -> Shelf:
+    """The same shelf without the bottles that expire before a day."""
+    lots = tuple(lot for lot in shelf.lots if not lot.expires or lot.expires >= day.isoformat())
+    return replace(shelf, lots=lots)
+
+
+def _gone_words(component: DraftComponent, due_at: datetime, planned: Mapping[str, Any]) -> str:
+    lot = Lot.objects.get(pk=component.from_lot or 0)
+    day = max(timezone.localdate(), local_date(due_at))
+    if lot.state != AVAILABLE:
+        why = f"it is {lot.get_state_display().lower()}"
+    elif lot.expires_on is not None and lot.expires_on < day:
+        why = f"it expires on {lot.expires_on:%-d %B %Y}, before the day of use"
+    else:
+        why = "nothing of it is free any more"
+    return (
+        f"{lot.code}, chosen for {planned['substance']}, can't be drawn from: {why}."
+        " Choose again or take the choice back; the amounts below are as if nothing had been chosen."
+    )
 
 
 def local_date(moment: datetime) -> date:
@@ -121,8 +180,25 @@ def waiting_reasons(plan: Plan) -> list[dict[str, Any]]:
     ``missing`` and ``alternatives``.
     """
     short = [{**shortage, "text": _shortage_sentence(shortage)} for shortage in plan["shortages"]]
-    # The problems of a short shelf say the same as the shortages; without those they stand for them.
-    return short or [{"text": problem["text"], "alternatives": []} for problem in stops(plan)]
+    said = [{"text": problem["text"], "alternatives": []} for problem in stops(plan)]
+    if not short:
+        return said
+    # The problems of a short shelf say the same as the shortages; a choice that is gone says more.
+    gone = [problem for problem in stops(plan) if problem["code"] == "chosen_gone"]
+    return [*({"text": problem["text"], "alternatives": []} for problem in gone), *short]
+
+
+def missing_components(plan: Plan) -> set[int]:
+    """Positions of the components that the shelf can't serve, or whose chosen bottle is gone."""
+    problems: list[dict[str, Any]] = plan["problems"]
+    gone = {int(one["component"]) for one in problems if one["code"] == "chosen_gone"}
+    return gone | {int(shortage["component"]) for shortage in plan["shortages"]}
+
+
+def offers_in(plan: Plan) -> list[dict[str, Any]]:
+    """What would serve instead, as the plan worked it out: for what is short, then leftovers."""
+    short = [offer for shortage in plan["shortages"] for offer in shortage.get("instead", ())]
+    return [*short, *plan.get("offers", ())]
 
 
 def _shortage_sentence(shortage: Mapping[str, Any]) -> str:

@@ -26,6 +26,8 @@ ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
     (QUEUED, "start"): IN_WORK,
     (IN_WORK, "put_back"): QUEUED,
     (IN_WORK, "finish"): READY,
+    (IN_WORK, "stop"): WAITING,
+    (READY, "stop"): WAITING,
     (READY, "hand_over"): HANDED_OVER,
 }
 OPEN_ORDER_STATES: Final = (WAITING, QUEUED, IN_WORK, READY)
@@ -48,6 +50,10 @@ BATCH_NEXT: Final[dict[tuple[str, str], str]] = {
     (IN_WORK, "finish"): READY,
     (READY, "hand_over"): HANDED_OVER,
     (QUEUED, "cancel"): CANCELLED,
+    # Given up at the bench or on the ready shelf; its orders are planned again.
+    (CLAIMED, "stop"): CANCELLED,
+    (IN_WORK, "stop"): CANCELLED,
+    (READY, "stop"): CANCELLED,
 }
 # What an event on the batch means for each of its orders.
 ORDER_EVENT_OF: Final[dict[str, str]] = {
@@ -71,5 +77,7 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "start": "started",
     "finish": "finished",
     "hand_over": "handed over",
+    "stop": "stopped",
     "plan": "planned again",
+    "choose": "given another source",
 }

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from requests_app.views import batches, order_form, orders, queue
+from requests_app.views import batches, order_form, orders, queue, trace
 
 app_name = "requests_app"
 urlpatterns: list[URLPattern] = [
@@ -12,6 +12,11 @@ urlpatterns: list[URLPattern] = [
     path("orders/<str:reference>/", orders.order_detail, name="order"),
     path("orders/<str:reference>/cancel/", orders.order_cancel, name="order_cancel"),
     path("orders/<str:reference>/plan-again/", orders.order_plan_again, name="order_plan_again"),
+    path("orders/<str:reference>/trace/", trace.order_trace, name="order_trace"),
+    path("orders/<str:reference>/trace/csv/", trace.order_trace_csv, name="order_trace_csv"),
+    path("stock/lots/<str:code>/trace/", trace.lot_trace, name="lot_trace"),
+    path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
+    path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
     path("queue/", queue.queue, name="queue"),
     path("batches/<str:reference>/", batches.batch, name="batch"),

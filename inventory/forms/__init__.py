@@ -1,34 +1,59 @@
 """The forms of the stockroom."""
 
-from inventory.forms.apparatus import ApparatusForm
+from inventory.forms.apparatus import (
+    ApparatusCountForm,
+    ApparatusFactsForm,
+    ApparatusForm,
+    BookingForm,
+    CalibrationForm,
+    ServiceForm,
+)
 from inventory.forms.base import new_key
-from inventory.forms.bottles import (
-    FIGURES,
-    FIGURES_OF_KIND,
+from inventory.forms.bottles import FIGURES, FIGURES_OF_KIND, LabelForm, ReceiveForm
+from inventory.forms.changes import (
     CountForm,
     DisposeForm,
-    LabelForm,
+    MergeForm,
+    MoveForm,
+    MoveSeveralForm,
     ReasonForm,
-    ReceiveForm,
+    ReturnForm,
+    SplitForm,
+    each_bottle,
 )
 from inventory.forms.files import BringForm, ConfirmForm, LedgerForm
 from inventory.forms.listing import StockFilter
-from inventory.forms.substances import PlaceForm, SubstanceForm
+from inventory.forms.papers import AttachmentForm, WasteStreamForm
+from inventory.forms.substances import FactsForm, PlaceForm, SubstanceForm
 
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "ApparatusCountForm",
+    "ApparatusFactsForm",
     "ApparatusForm",
+    "AttachmentForm",
+    "BookingForm",
     "BringForm",
+    "CalibrationForm",
     "ConfirmForm",
     "CountForm",
     "DisposeForm",
+    "FactsForm",
     "LabelForm",
     "LedgerForm",
+    "MergeForm",
+    "MoveForm",
+    "MoveSeveralForm",
     "PlaceForm",
     "ReasonForm",
     "ReceiveForm",
+    "ReturnForm",
+    "ServiceForm",
+    "SplitForm",
     "StockFilter",
     "SubstanceForm",
+    "WasteStreamForm",
+    "each_bottle",
     "new_key",
 ]

@@ -9,7 +9,9 @@ import uuid
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.core.exceptions import NON_FIELD_ERRORS
+from django.forms.boundfield import BoundField
 
 from inventory.models import Place
 from inventory.selectors import places
@@ -43,6 +45,21 @@ class DateText(forms.DateField):
         super().__init__(**{"required": False, "widget": widget, **kwargs})
 
 
+class MoneyText(NumberText):
+    """A price as typed, with the department's currency behind it."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(unit=settings.DEPARTMENT_CURRENCY, **kwargs)
+
+
+class ReasonText(forms.CharField):
+    """Why something is done, in one line."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        widget = forms.TextInput(attrs={"size": "40"})
+        super().__init__(**{"label": "Reason", "widget": widget, **kwargs})
+
+
 class CheckedForm(forms.Form):
     """A form that asks a service's check; subclasses say which in :meth:`ask_service`."""
 
@@ -57,7 +74,7 @@ class CheckedForm(forms.Form):
         data = super().clean() or self.cleaned_data
         try:
             self.checked = self.ask_service(data)
-        except InvalidInput as refusal:
+        except DomainError as refusal:
             self.show(refusal)
         return data
 
@@ -70,6 +87,44 @@ class CheckedForm(forms.Form):
                 self.add_error(place, text)
         if not named:
             self.add_error(None, refusal.text)
+
+
+class TwoStepForm(CheckedForm):
+    """A form whose change is first shown in figures, then made."""
+
+    # Fields by the line they stand on.
+    ROWS: tuple[tuple[str, ...], ...] = ()
+
+    def rows(self) -> list[list[BoundField]]:
+        """The visible fields, by the line they stand on."""
+        lines = [[self[name] for name in names if name in self.fields] for names in self.ROWS]
+        return [line for line in lines if line]
+
+    def shown_anew(self) -> dict[str, str]:
+        """Hidden fields that say what the page shows now, for the next sending."""
+        raise NotImplementedError
+
+    def told(self) -> list[tuple[str, str]]:
+        """What was typed or chosen, in words, beside the figures: label and value."""
+        return [
+            (str(field.label), words)
+            for field in self.visible_fields()
+            if field.name != "unit" and (words := self._words(field))
+        ]
+
+    def _words(self, field: BoundField) -> str:
+        value = field.value()
+        if isinstance(value, bool) or field.widget_type == "checkbox":
+            return "yes" if value else ""
+        chosen = [str(one) for one in value] if isinstance(value, list | tuple) else [str(value or "")]
+        choices = getattr(field.field, "choices", None)
+        if choices is not None:
+            words = {str(key): str(text) for key, text in choices}
+            return "; ".join(words[one] for one in chosen if one in words)
+        typed = ", ".join(chosen[0].splitlines())
+        return (
+            f"{typed} {self['unit'].value()}" if "unit" in self.fields and field.name != "reason" else typed
+        )
 
 
 def place_choices() -> list[tuple[str, str]]:

@@ -1,19 +1,16 @@
 """Bottles: coming in, their labels, counts and disposals."""
 
-from collections.abc import Iterable
 from typing import Any, Final
 
 from django import forms
 from django.utils import timezone
 
-from inventory.amounts import Unit
-from inventory.forms.base import CheckedForm, DateText, NumberText, PlaceField
+from inventory.amounts import Unit, money_text
+from inventory.forms.base import CheckedForm, DateText, MoneyText, NumberText, PlaceField
 from inventory.models import Lot, Substance
 from inventory.services import (
     AMOUNT_UNITS,
     FACTS,
-    check_count,
-    check_disposal,
     check_label,
     check_receipt,
 )
@@ -22,6 +19,9 @@ FIGURES: Final = tuple(FACTS)
 FIGURES_OF_KIND: Final = {
     kind: tuple(name for name, fact in FACTS.items() if kind in fact.kinds) for kind in Lot.Kind.values
 }
+
+
+UNIT_WORDS: Final = {"uL": "µL", "pc": str(Unit.PIECE.label)}
 
 
 class SubstanceSelect(forms.Select):
@@ -74,14 +74,20 @@ class ReceiveForm(FigureFields, CheckedForm):
     unit = forms.ChoiceField(
         label="Unit",
         initial="g",
-        choices=[(unit, "µL" if unit == "uL" else unit) for unit in AMOUNT_UNITS if unit != "pc"],
+        choices=[(unit, UNIT_WORDS.get(unit, unit)) for unit in AMOUNT_UNITS],
     )
     lot_number = forms.CharField(label="Maker's lot number", required=False)
     grade = forms.CharField(label="Grade", required=False)
     place = PlaceField()
     received_on = DateText(label="Received on", initial=timezone.localdate)
     opened_on = DateText(label="Opened on")
-    expires_on = DateText(label="Expires on", help_text="The last day on which it may be used.")
+    expires_on = DateText(
+        label="Expires on",
+        help_text="The last day on which it may be used. Where the label gives none, leave it empty: the "
+        "shelf life kept for the substance counts, and you are told.",
+    )
+    no_expiry = forms.BooleanField(label="It does not expire", required=False)
+    cost = MoneyText(label="Cost", help_text="Of all of it.")
     note = forms.CharField(label="Note", required=False, widget=forms.TextInput(attrs={"size": "40"}))
 
     field_order = ["substance", "kind", "amount", "unit"]
@@ -96,7 +102,14 @@ class ReceiveForm(FigureFields, CheckedForm):
             received_on=data.get("received_on") or timezone.localdate(),
             opened_on=data.get("opened_on"),
             expires_on=data.get("expires_on"),
+            cost=data.get("cost", ""),
         )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean()
+        if data.get("expires_on") and data.get("no_expiry"):
+            self.add_error("no_expiry", "A day of expiry is given above. Leave one of the two out.")
+        return data
 
 
 class LabelForm(FigureFields, CheckedForm):
@@ -106,6 +119,7 @@ class LabelForm(FigureFields, CheckedForm):
     grade = forms.CharField(label="Grade", required=False)
     expires_on = DateText(label="Expires on", help_text="The last day on which it may be used.")
     place = PlaceField()
+    cost = MoneyText(label="Cost", help_text="Of all of it.")
     note = forms.CharField(label="Note", required=False, widget=forms.TextInput(attrs={"size": "40"}))
     reason = forms.CharField(
         label="Reason",
@@ -116,7 +130,14 @@ class LabelForm(FigureFields, CheckedForm):
 
     def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
         own = ("lot_number", "grade", "expires_on", "note", *FIGURES)
-        kwargs.setdefault("initial", {**{name: getattr(lot, name) for name in own}, "place": lot.place_id})
+        kwargs.setdefault(
+            "initial",
+            {
+                **{name: getattr(lot, name) for name in own},
+                "place": lot.place_id,
+                "cost": "" if lot.cost_minor is None else money_text(lot.cost_minor),
+            },
+        )
         super().__init__(*args, **kwargs)
         self.lot = lot
         kept = () if lot.prepared_by_id else FIGURES_OF_KIND[lot.kind]
@@ -133,70 +154,5 @@ class LabelForm(FigureFields, CheckedForm):
             "figures": {field: data.get(field, "") for field in FIGURES},
             "words": {field: data.get(field, "") for field in ("lot_number", "grade", "note")},
             "expires_on": data.get("expires_on"),
+            "cost": data.get("cost", ""),
         }
-
-
-class _AmountForm(CheckedForm):
-    """An amount of one lot, in a unit it can be counted in, with the balance the page showed."""
-
-    expected_on_hand = forms.IntegerField(widget=forms.HiddenInput)
-    unit = forms.ChoiceField(label="Unit")
-    reason = forms.CharField(label="Reason", widget=forms.TextInput(attrs={"size": "40"}))
-
-    def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
-        kwargs.setdefault("initial", {"expected_on_hand": lot.on_hand, "unit": lot.unit})
-        super().__init__(*args, **kwargs)
-        self.lot = lot
-        self.fields["unit"].choices = _units_of(lot.unit)  # type: ignore[attr-defined]  # a choice field
-
-
-class CountForm(_AmountForm):
-    """What a count found."""
-
-    counted = NumberText(
-        label="Counted", required=True, help_text="What is in the bottle, without the bottle. 0 if empty."
-    )
-    field_order = ["counted", "unit", "reason"]
-
-    def ask_service(self, data: dict[str, Any]) -> object:
-        return check_count(
-            lot=self.lot,
-            counted=data.get("counted", ""),
-            unit=data.get("unit", ""),
-            reason=data.get("reason", ""),
-        )
-
-
-class DisposeForm(_AmountForm):
-    """What goes to waste."""
-
-    amount = NumberText(label="Amount that goes to waste", required=True)
-    field_order = ["amount", "unit", "reason"]
-
-    def ask_service(self, data: dict[str, Any]) -> object:
-        return check_disposal(
-            lot=self.lot,
-            amount=data.get("amount", ""),
-            unit=data.get("unit", ""),
-            reason=data.get("reason", ""),
-        )
-
-
-def _units_of(counted_in: str) -> Iterable[tuple[str, str]]:
-    names = {"uL": "µL", "pc": Unit.PIECE.label}
-    return [
-        (unit, str(names.get(unit, unit))) for unit, (base, _) in AMOUNT_UNITS.items() if base == counted_in
-    ]
-
-
-class ReasonForm(CheckedForm):
-    """Only a reason."""
-
-    reason = forms.CharField(label="Reason", widget=forms.TextInput(attrs={"size": "40"}))
-
-    def __init__(self, *args: Any, asks: bool = True, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["reason"].required = asks
-
-    def ask_service(self, data: dict[str, Any]) -> object:
-        return data

@@ -4,11 +4,23 @@ from typing import Any
 
 from django import forms
 
-from inventory.forms.base import CheckedForm, PlaceField
-from inventory.forms.bottles import SubstanceSelect
+from inventory.amounts import from_base
+from inventory.forms.base import CheckedForm, NumberText, PlaceField, ReasonText
+from inventory.forms.bottles import UNIT_WORDS, SubstanceSelect
 from inventory.models import Lot, Substance
-from inventory.services import check_place, check_substance, hazard_codes
+from inventory.selectors import usual_unit
+from inventory.services import (
+    AMOUNT_UNITS,
+    added_place,
+    added_substance,
+    check_facts,
+    check_place,
+    check_substance,
+    facts_as_shown,
+    hazard_codes,
+)
 from prepdesk.calc.cautions import caution
+from prepdesk.calc.storage import storage_groups
 
 
 class SubstanceForm(CheckedForm):
@@ -60,7 +72,8 @@ class SubstanceForm(CheckedForm):
     )
 
     def ask_service(self, data: dict[str, Any]) -> object:
-        return check_substance(**self.typed(data))
+        first = added_substance(data.get("idempotency_key"), name=data.get("name", ""))
+        return first or check_substance(**self.typed(data))
 
     def typed(self, data: dict[str, Any]) -> dict[str, Any]:
         """What the service takes."""
@@ -79,4 +92,67 @@ class PlaceForm(CheckedForm):
     parent = PlaceField(label="It is in")
 
     def ask_service(self, data: dict[str, Any]) -> object:
-        return check_place(name=data.get("name", ""), parent=data.get("parent"))
+        first = added_place(data.get("idempotency_key"), name=data.get("name", ""))
+        return first or check_place(name=data.get("name", ""), parent=data.get("parent"))
+
+
+class FactsForm(CheckedForm):
+    """What the stockroom keeps about a substance."""
+
+    grade = forms.CharField(label="Usual grade", required=False)
+    shelf_life_closed_days = NumberText(
+        label="Keeps, closed", unit="days", help_text="Gives the expiry of bottles whose label gives none."
+    )
+    shelf_life_opened_days = NumberText(
+        label="Keeps, once opened", unit="days", help_text="Brings the expiry forward on the day of opening."
+    )
+    reorder_below = NumberText(label="Order again below")
+    reorder_unit = forms.ChoiceField(label="Unit")
+    storage_group = forms.ChoiceField(
+        label="Storage group",
+        required=False,
+        choices=lambda: [
+            ("", "By what is known of it"),
+            *((group.code, group.name) for group in storage_groups()),
+        ],
+        help_text="Only where the department decided otherwise, by its safety data sheet and local rules.",
+    )
+    reason = ReasonText(required=False)
+    expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400)
+
+    def __init__(self, *args: Any, substance: Substance, **kwargs: Any) -> None:
+        self.substance = substance
+        unit = usual_unit(substance)
+        below = substance.reorder_below
+        kwargs.setdefault(
+            "initial",
+            {
+                "grade": substance.grade,
+                "shelf_life_closed_days": substance.shelf_life_closed_days,
+                "shelf_life_opened_days": substance.shelf_life_opened_days,
+                "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
+                "reorder_unit": unit,
+                "storage_group": substance.storage_group,
+                "expected": facts_as_shown(substance),
+            },
+        )
+        super().__init__(*args, **kwargs)
+        self.fields["reorder_unit"].choices = [  # type: ignore[attr-defined]  # a choice field
+            (name, UNIT_WORDS.get(name, name)) for name, (base, _) in AMOUNT_UNITS.items() if base == unit
+        ]
+
+    def ask_service(self, data: dict[str, Any]) -> object:
+        return check_facts(substance=self.substance, **self.typed(data))
+
+    def typed(self, data: dict[str, Any]) -> dict[str, Any]:
+        """What the service reads."""
+        names = (
+            "grade",
+            "shelf_life_closed_days",
+            "shelf_life_opened_days",
+            "reorder_below",
+            "reorder_unit",
+            "storage_group",
+            "reason",
+        )
+        return {name: data.get(name, "") for name in names}

@@ -14,7 +14,8 @@ Every function runs inside the caller's transaction; :mod:`inventory.services` o
 and decides who may do what. Amounts are whole base units, see :mod:`inventory.amounts`.
 """
 
-from inventory.ledger.holds import Draws, draw_holds, place_holds, release_holds
+from inventory.ledger.draws import draw_holds
+from inventory.ledger.holds import Draws, place_holds, release_holds
 from inventory.ledger.locks import Missing, NotEnough, lock_lots
 from inventory.ledger.many import Entry, post_movements
 from inventory.ledger.movements import post_movement, posted

@@ -52,24 +52,29 @@ def post_movement(
 def replayed(row: Movement) -> Movement | None:
     """The row an earlier call posted under the same key, refusing a key used for something else."""
     first = posted(row.idempotency_key)
-    if first and (first.lot_id, first.kind, first.amount) != (row.lot_id, row.kind, row.amount):
+    if first:
+        refuse_other_use(first, row)
+    return first
+
+
+def refuse_other_use(first: Movement, row: Movement) -> None:
+    """Raise :class:`Conflict` when ``row`` is not what its key was used for first."""
+    if (first.lot_id, first.kind, first.amount) != (row.lot_id, row.kind, row.amount):
         raise Conflict(
             f"This form was sent before and recorded as “{first}” on {first.lot.code}. "
             "Nothing was added; open the page afresh if this is something new."
         )
-    return first
 
 
-def post_row(row: Movement, held: int = 0) -> Movement:
-    """Write ``row`` and both balances. Its lot is locked; ``held`` changes what is held of it."""
+def post_row(row: Movement) -> Movement:
+    """Write ``row`` and add it to the balance of its lot, which is locked."""
     lot = row.lot
-    if lot.on_hand + row.amount < lot.held + held:
-        # What the row takes itself out of a hold counts as free for it.
-        raise NotEnough((Missing(lot.pk, lot.code, lot.unit, -row.amount, lot.free - held),))
+    if lot.on_hand + row.amount < lot.held:
+        raise NotEnough((Missing(lot.pk, lot.code, lot.unit, -row.amount, lot.free),))
     try:
         with transaction.atomic():
             row.save(force_insert=True)
-            shift(lot, on_hand=row.amount, held=held)
+            shift(lot, on_hand=row.amount)
     except IntegrityError as error:
         # Another lot's transaction may have used the key: its row is committed now, so it can be read.
         first = replayed(row)

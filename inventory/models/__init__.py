@@ -12,6 +12,7 @@ from inventory.models.imports import ImportRow, ImportRun
 from inventory.models.lots import Lot, LotEvent, LotParent
 from inventory.models.places import Place
 from inventory.models.stock import Hold, Movement, WasteStream
+from inventory.models.stocktakes import Stocktake, StocktakeLine
 from inventory.models.substances import Substance, SubstanceEvent
 
 __all__ = [
@@ -27,6 +28,8 @@ __all__ = [
     "LotParent",
     "Movement",
     "Place",
+    "Stocktake",
+    "StocktakeLine",
     "Substance",
     "SubstanceEvent",
     "WasteStream",

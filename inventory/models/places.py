@@ -19,6 +19,8 @@ class Place(models.Model):
     kind = models.CharField(max_length=8, choices=Kind.choices, default=Kind.OTHER)
     name = models.CharField(max_length=80)
     note = models.CharField(max_length=300, blank=True)
+    # A place that is no longer used stays, because histories name it.
+    in_use = models.BooleanField(default=True)
     parent = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="children"
     )

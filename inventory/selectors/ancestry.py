@@ -9,7 +9,7 @@ for one child and for a thousand. UNION drops what was found before, which also 
 poured from A into B and later from B into A).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from string import Template
@@ -22,7 +22,7 @@ from django.db.models.expressions import RawSQL
 from inventory.amounts import from_base
 from inventory.models import Lot, Movement
 
-# Only words of this module are filled in; the key of the lot is a parameter of the query.
+# Only words of this module are filled in; the keys of the lots are parameters of the query.
 _WALK: Final = Template("""
     WITH RECURSIVE links(parent, child) AS (
         SELECT parent_id, child_id FROM inventory_lotparent
@@ -36,7 +36,7 @@ _WALK: Final = Template("""
           AND target.pouring <> '' AND target.kind = 'poured' AND target.amount > 0
     ),
     reached(lot) AS (
-        SELECT id FROM inventory_lot WHERE id = %s
+        SELECT id FROM inventory_lot WHERE id IN ($marks)
         UNION
         SELECT links.$far FROM reached JOIN links ON links.$near = reached.lot
     )
@@ -48,64 +48,68 @@ _DOWN: Final = {"near": "parent", "far": "child"}
 _UP: Final = {"near": "child", "far": "parent"}
 
 
-def _sql(what: str, way: dict[str, str]) -> str:
-    return _WALK.substitute(way, what=Template(what).substitute(way))
+def _sql(what: str, way: dict[str, str], starts: Sequence[int]) -> str:
+    marks = ", ".join(["%s"] * len(starts)) or "NULL"
+    return _WALK.substitute(way, what=Template(what).substitute(way), marks=marks)
 
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """A lot with everything that lies in one direction from it.
+    """Some lots with everything that lies in one direction from them.
 
     Attributes:
-        root: key of the lot that was asked about.
-        lots: every lot found, with the root, by key; substance, place and maker are loaded.
+        starts: keys of the lots that were asked about.
+        lots: every lot found, with the first ones, by key; substance, place and maker are loaded.
         steps: for each lot that leads on, the keys of those one step further, by code.
     """
 
-    root: int
+    starts: tuple[int, ...]
     lots: dict[int, Lot]
     steps: dict[int, tuple[int, ...]]
 
     @property
     def others(self) -> list[Lot]:
-        """Every lot found besides the root, by code."""
-        found = (lot for pk, lot in self.lots.items() if pk != self.root)
+        """Every lot found besides the first ones, by code."""
+        found = (lot for pk, lot in self.lots.items() if pk not in self.starts)
         return sorted(found, key=lambda lot: lot.code)
 
 
-def family_below(lot: Lot) -> Family:
-    """Everything a lot went into: made of it, filled or poured from it, and so on; two queries."""
-    return _family(lot, _DOWN)
+def family_below(*lots: Lot) -> Family:
+    """Everything these lots went into: made of them, filled or poured from them, and so on; two queries."""
+    return _family(lots, _DOWN)
 
 
-def family_above(lot: Lot) -> Family:
-    """Everything a lot was made of, back to what was received; two queries."""
-    return _family(lot, _UP)
+def family_above(*lots: Lot) -> Family:
+    """Everything these lots were made of, back to what was received; two queries."""
+    return _family(lots, _UP)
 
 
-def _family(lot: Lot, way: dict[str, str]) -> Family:
+def _family(first: Sequence[Lot], way: dict[str, str]) -> Family:
+    starts = tuple(sorted({lot.pk for lot in first}))
     with connection.cursor() as cursor:
-        cursor.execute(_sql(_STEPS, way), [lot.pk])
+        cursor.execute(_sql(_STEPS, way, starts), starts)
         links = cursor.fetchall()
-    lots = {found.pk: found for found in _reached(lot, way)}
+    lots = {found.pk: found for found in _reached(starts, way)}
     steps: dict[int, list[int]] = {}
     for here, there in links:
-        steps.setdefault(here, []).append(there)
+        # A link that came between the two queries waits for the next look.
+        if there in lots:
+            steps.setdefault(here, []).append(there)
     return Family(
-        root=lot.pk,
+        starts=starts,
         lots=lots,
         steps={pk: tuple(sorted(found, key=lambda each: lots[each].code)) for pk, found in steps.items()},
     )
 
 
-def _reached(lot: Lot, way: dict[str, str]) -> QuerySet[Lot]:
-    found = RawSQL(_sql(_LOTS, way), [lot.pk])  # noqa: S611 (no word of it comes from outside)
+def _reached(starts: Sequence[int], way: dict[str, str]) -> QuerySet[Lot]:
+    found = RawSQL(_sql(_LOTS, way, starts), starts)  # noqa: S611 (no word of it comes from outside)
     return Lot.objects.filter(pk__in=found).select_related("substance", "place", "prepared_by")
 
 
 def descendants_of(lot: Lot) -> list[Lot]:
     """Every lot this one went into, over any number of steps, by code; one query."""
-    return list(_reached(lot, _DOWN).exclude(pk=lot.pk).order_by("code"))
+    return list(_reached([lot.pk], _DOWN).exclude(pk=lot.pk).order_by("code"))
 
 
 def poured_between(lots: Iterable[int]) -> dict[tuple[int, int], Decimal]:

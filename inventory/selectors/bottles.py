@@ -9,7 +9,16 @@ from django.db.models import CharField, Q, QuerySet, Sum, Value
 
 from inventory import states
 from inventory.amounts import Unit
-from inventory.models import Attachment, Lot, LotEvent, Movement, Substance, SubstanceEvent, WasteStream
+from inventory.models import (
+    Attachment,
+    Lot,
+    LotEvent,
+    Movement,
+    Place,
+    Substance,
+    SubstanceEvent,
+    WasteStream,
+)
 from inventory.selectors.calculation import calc_catalogue
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -68,8 +77,10 @@ def history_of(lot: Lot, *, actor: User, page: int = 1, per_page: int = PER_PAGE
     pages = max(1, -(-total // per_page))
     number = min(max(page, 1), pages)
     # Keys and times of both tables are sorted by the database; only one page of rows is fetched whole.
-    both = movements.values_list("at", "pk", _named(_MOVEMENT)).union(
-        events.values_list("at", "pk", _named(_EVENT)), all=True
+    both = (
+        movements.annotate(what=_named(_MOVEMENT))
+        .values_list("at", "pk", "what")
+        .union(events.annotate(what=_named(_EVENT)).values_list("at", "pk", "what"), all=True)
     )
     listed = list(both.order_by("-at", "-what", "-pk")[(number - 1) * per_page : number * per_page])
     by_kind = {kind: [pk for _, pk, what in listed if what == kind] for kind in (_MOVEMENT, _EVENT)}
@@ -133,11 +144,17 @@ def attachments_of(of: Lot | Substance, *, actor: User) -> list[Attachment]:
     Those of a bottle that was filled from another one include the other one's: it is the same lot.
     """
     rows = attachments_visible_to(actor)
-    if isinstance(of, Substance):
-        rows = rows.filter(substance=of)
-    else:
-        rows = rows.filter(lot__in={pk for pk in (of.pk, of.split_from_id) if pk})
-    return sorted(rows, key=lambda row: (row.withdrawn_at is not None, row.kind, row.pk))
+    mine = Q(substance=of) if isinstance(of, Substance) else Q(lot__in=_filled_from(of))
+    return sorted(rows.filter(mine), key=lambda row: (row.withdrawn_at is not None, row.kind, row.pk))
+
+
+def _filled_from(lot: Lot) -> set[int]:
+    """A bottle and those it was filled from, as far back as they go."""
+    chain, before = {lot.pk}, lot.split_from_id
+    while before and before not in chain:
+        chain.add(before)
+        before = Lot.objects.values_list("split_from_id", flat=True).get(pk=before)
+    return chain
 
 
 # --- waste, units, what left ----------------------------------------------------------------------------
@@ -226,6 +243,18 @@ def mergeable_with(lot: Lot, *, actor: User) -> list[Lot]:
         pk=lot.pk
     )
     return [other for other in there.order_by("code") if not why_not_one_lot(lot, other, roots)]
+
+
+def bottles_of_pouring(movement: Movement) -> list[Movement]:
+    """Every row of the pouring that this one belongs to; none for a row that stands alone."""
+    rows = Movement.objects.filter(pouring=movement.pouring).exclude(pouring="")
+    return list(rows.select_related("lot").order_by("pk"))
+
+
+def lots_at(place: Place | None, *, actor: User) -> QuerySet[Lot]:
+    """The bottles with something in them that stand in this very place, or in none that is known."""
+    lots = Lot.objects.select_related("substance").filter(place=place, on_hand__gt=0)
+    return lots.order_by("code") if policy.may(actor, "see_stock") else lots.none()
 
 
 def split_into(lot: Lot) -> QuerySet[Lot]:

@@ -70,8 +70,9 @@ def calc_shelf(
     """What a plan may use: bottles that can be drawn from on the day of use, and apparatus in service.
 
     Left out are lots that are quarantined, recalled, empty or wholly held, that expire before the day
-    of use, and solutions of more than one solute, which are no stock of any one of them; and apparatus
-    that is out of service, past its calibration on the day of use, or booked in the window.
+    of use, things counted in pieces, and solutions of more than one solute, which are no stock of any one
+    of them; and apparatus that is out of service, past its calibration on the day of use, or booked in the
+    window.
 
     Args:
         on: day of use; today where it isn't said.
@@ -92,7 +93,7 @@ def calc_shelf(
     )
     lots = (
         Lot.objects.filter(Q(expires_on=None) | Q(expires_on__gte=day), state=states.AVAILABLE, on_hand__gt=0)
-        .exclude(unit=Unit.PIECE)
+        .exclude(Q(unit=Unit.PIECE) | Q(kind=Lot.Kind.ITEM))
         .select_related("substance", "prepared_by")
         .order_by("pk")
     )
@@ -135,6 +136,7 @@ def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
         relative_uncertainty_percent=_float(lot.relative_uncertainty_percent),
         expires=lot.expires_on.isoformat() if lot.expires_on else "",
         grade=lot.grade or lot.substance.grade,
+        opened=lot.opened_on is not None,
         is_prepared=bool(lot.composition),
         prepared_by=str(lot.prepared_by) if lot.prepared_by else "",
         made_on=lot.received_on.isoformat() if lot.received_on else "",

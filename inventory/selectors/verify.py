@@ -1,8 +1,8 @@
-"""The ledger against the caches that follow from it, row by row, for the command that tells differences."""
+"""The ledger against the caches that follow from it, for the command that says every difference."""
 
 from collections.abc import Iterable
 
-from django.db.models import Count, F, Max, Min, Sum
+from django.db.models import Count, F, Max, Min, Q, Sum
 
 from inventory import states
 from inventory.amounts import from_base
@@ -78,7 +78,7 @@ def _pouring_differences() -> Iterable[str]:
         rows=Count("pk"),
         undone=Count("reversed_by"),
     )
-    wrong = sums.exclude(total=0, units=1, undone__in=(0, F("rows")))
+    wrong = sums.exclude(Q(undone=0) | Q(undone=F("rows")), total=0, units=1)
     for row in wrong.order_by("first", "pouring").iterator():
         name = f"{row['first']}: a pouring from or into it"
         if row["total"] or row["units"] > 1:

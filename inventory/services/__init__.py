@@ -6,7 +6,7 @@ with :func:`in_transaction_with_retries` (or decorates with :func:`atomic_with_r
 the outermost transaction can be run again after a deadlock.
 """
 
-from inventory.ledger import Missing, NotEnough
+from inventory.ledger import Missing, NotEnough, lock_lots
 from inventory.services.apparatus import (
     add_apparatus,
     change_apparatus,
@@ -18,6 +18,7 @@ from inventory.services.attachments import (
     add_attachment,
     check_attachment,
     opened_file,
+    was_attached,
     withdraw_attachment,
 )
 from inventory.services.bookings import (
@@ -47,9 +48,19 @@ from inventory.services.lots import (
     receive_prepared_lot,
 )
 from inventory.services.moves import move_lot, move_lots
-from inventory.services.places import add_place, added_place, check_place
+from inventory.services.places import (
+    add_place,
+    added_place,
+    change_place,
+    check_place,
+    reopen_place,
+    retire_place,
+)
 from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
+from inventory.services.sending import was_sent
+from inventory.services.standing import AGAINST, check_standing
 from inventory.services.stock import (
     check_count,
     check_disposal,
@@ -59,6 +70,16 @@ from inventory.services.stock import (
     hold_stock,
     release_holds,
     reverse_movement,
+)
+from inventory.services.stocktakes import (
+    CountedBefore,
+    Found,
+    begin_stocktake,
+    count_lots,
+    give_up_stocktake,
+    post_stocktake,
+    state_of_lines,
+    undo_line,
 )
 from inventory.services.substance_facts import check_facts, edit_substance, facts_as_shown
 from inventory.services.substances import (
@@ -85,12 +106,15 @@ from inventory.services.waste import (
 )
 
 __all__ = [
+    "AGAINST",
     "AMOUNT_UNITS",
     "FACTS",
     "MOST_BYTES",
     "AlreadyBooked",
     "Clash",
     "Counted",
+    "CountedBefore",
+    "Found",
     "Missing",
     "NotEnough",
     "Receipt",
@@ -104,11 +128,13 @@ __all__ = [
     "added_substance",
     "added_waste_stream",
     "atomic_with_retries",
+    "begin_stocktake",
     "book_apparatus",
     "cancel_booking",
     "change_apparatus",
     "change_count",
     "change_lot_state",
+    "change_place",
     "check_apparatus",
     "check_attachment",
     "check_booking",
@@ -124,37 +150,49 @@ __all__ = [
     "check_receipt",
     "check_return",
     "check_split",
+    "check_standing",
     "check_substance",
     "check_waste_stream",
     "correct_label",
     "correct_stock",
     "correct_stock_in_bulk",
+    "count_lots",
     "dispose",
     "draw_holds",
     "edit_substance",
     "end_bookings",
     "facts_as_shown",
+    "give_up_stocktake",
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
     "load_catalogue",
+    "lock_lots",
     "merge_lots",
     "move_lot",
     "move_lots",
     "open_lot",
     "opened_file",
+    "post_stocktake",
+    "recall_lots",
     "receive_lot",
     "receive_lots_in_bulk",
     "receive_prepared_lot",
     "record_calibration",
     "release_bookings",
     "release_holds",
+    "reopen_place",
+    "retire_place",
     "return_to_lot",
     "reverse_movement",
     "save_substances_in_bulk",
     "set_in_service",
     "set_waste_stream_in_use",
     "split_lot",
+    "state_of_lines",
     "takes_back_opened",
+    "undo_line",
+    "was_attached",
+    "was_sent",
     "withdraw_attachment",
 ]

@@ -159,6 +159,11 @@ def _owner(of: Lot | Substance) -> dict[str, Lot | Substance]:
     return {"lot": of} if isinstance(of, Lot) else {"substance": of}
 
 
+def was_attached(idempotency_key: str) -> bool:
+    """Whether an earlier sending of the same form added its file already."""
+    return Attachment.objects.filter(idempotency_key=idempotency_key).exists()
+
+
 def _added(idempotency_key: str, of: Lot | Substance) -> Attachment | None:
     first = Attachment.objects.filter(idempotency_key=idempotency_key).first()
     if first and of.pk != (first.lot_id if isinstance(of, Lot) else first.substance_id):
@@ -168,9 +173,9 @@ def _added(idempotency_key: str, of: Lot | Substance) -> Attachment | None:
 
 def _tell(row: Attachment, event: str, words: str, actor: User) -> None:
     """Write into the history of the bottle or the substance what happened to its file."""
-    if row.lot_id:
+    if row.lot_id is not None:
         note(ledger.lock_lots([row.lot_id])[row.lot_id], event, actor=actor, reason=words)
-    else:
+    elif row.substance_id is not None:
         SubstanceEvent.objects.create(substance_id=row.substance_id, event=event, actor=actor, reason=words)
 
 

@@ -44,6 +44,7 @@ def correct_label(
     place: Place | None,
     cost: str | None = None,
     reason: str = "",
+    storage_reason: str = "",
 ) -> Lot:
     """Put right what was copied wrongly from a label, or say where the bottle now stands.
 
@@ -54,6 +55,7 @@ def correct_label(
         words: ``lot_number``, ``grade``, ``note``.
         cost: of the whole lot, as typed; ``None`` leaves what is there.
         reason: asked for as soon as more than place or note changes.
+        storage_reason: why it stands there, where a storage rule speaks against the place.
 
     Raises:
         NotAllowed.
@@ -69,7 +71,7 @@ def correct_label(
         for field, value in new.items()
         if getattr(locked, field) != value
     ]
-    write_move(locked, place, actor=actor)
+    write_move(locked, place, actor=actor, storage_reason=storage_reason)
     if changes:
         note(locked, "label", actor=actor, reason=f"{'; '.join(changes)}. {kept}".strip())
     for field, value in new.items():

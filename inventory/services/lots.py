@@ -13,6 +13,7 @@ from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
 from inventory.services.shelf_life import expiry_on_receipt, expiry_once_opened
+from inventory.services.standing import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
@@ -47,6 +48,7 @@ def receive_lot(
     lot_number: str = "",
     grade: str = "",
     place: Place | None = None,
+    storage_reason: str = "",
     received_on: date | None = None,
     opened_on: date | None = None,
     expires_on: date | None = None,
@@ -64,6 +66,7 @@ def receive_lot(
             others in mL.
         amount: as typed, in ``unit`` (kg, g, mg, L, mL, uL, pc).
         assay_percent: and the other figures: as typed from certificate or label, empty where unknown.
+        storage_reason: why it stands there, where a storage rule speaks against the place.
         received_on: today where it isn't said.
         no_expiry: it doesn't expire, whatever the shelf life of the substance.
         cost: of all of it, as typed, in the department's currency with at most two decimals.
@@ -71,7 +74,7 @@ def receive_lot(
 
     Raises:
         NotAllowed: for those who may not receive.
-        InvalidInput: by field.
+        InvalidInput: by field; ``storage_reason`` where it should not stand there and no reason is given.
         Conflict: when the key was used for another bottle.
     """
     policy.require(actor, "receive_lot")
@@ -101,9 +104,13 @@ def receive_lot(
     told = ""
     if not no_expiry:
         lot.expires_on, told = expiry_on_receipt(lot)
-    return _put_on_shelf(
+    # Sent again it stands there already, and what it was told then holds.
+    against = "" if ledger.posted(idempotency_key) else check_standing(lot, place, storage_reason)
+    received = _put_on_shelf(
         lot, base, actor=actor, reason="Received", idempotency_key=idempotency_key, expiry_told=told
     )
+    note_standing(received, against, actor=actor)
+    return received
 
 
 def check_receipt(

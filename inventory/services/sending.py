@@ -1,10 +1,18 @@
 """What every change of a bottle asks first: was it sent before, is the page stale, is it held, and why."""
 
+from django.db.models import Q
+
 from inventory.amounts import as_text
 from inventory.models import Lot, Movement
 from inventory.selectors import active_holds_of
 from inventory.services.typed import Reader
 from prepdesk.core.errors import Conflict
+
+
+def was_sent(idempotency_key: str, lot: Lot) -> bool:
+    """Whether an earlier sending of the same form is in this lot's ledger already."""
+    mine = Q(idempotency_key=idempotency_key) | Q(pouring=idempotency_key)
+    return bool(idempotency_key) and lot.movements.filter(mine).exists()
 
 
 def kept_reason(text: str) -> str:

@@ -9,6 +9,7 @@ from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.storage import group_named
 from prepdesk.core.errors import Conflict
 
 # A hundred years: what keeps longer needs no date.
@@ -18,6 +19,7 @@ _NAMES: Final = {
     "shelf_life_closed_days": "shelf life closed, in days",
     "shelf_life_opened_days": "shelf life opened, in days",
     "reorder_below": "order again below",
+    "storage_group": "storage group",
 }
 
 
@@ -38,6 +40,7 @@ def edit_substance(
     shelf_life_opened_days: str,
     reorder_below: str,
     reorder_unit: str,
+    storage_group: str = "",
     reason: str = "",
     idempotency_key: str | None = None,
     expected: str = "",
@@ -50,6 +53,7 @@ def edit_substance(
     Args:
         shelf_life_closed_days: whole days as typed, empty for none; opened likewise.
         reorder_below: as typed, in ``reorder_unit``, empty for none.
+        storage_group: code of a group that the department decided on instead of the one its facts give.
         idempotency_key: the same key changes once.
         expected: :func:`facts_as_shown` of the page; anything else now is stale.
 
@@ -73,6 +77,7 @@ def edit_substance(
         shelf_life_opened_days=shelf_life_opened_days,
         reorder_below=reorder_below,
         reorder_unit=reorder_unit,
+        storage_group=storage_group,
         reason=reason,
     )
     changes = [
@@ -109,6 +114,7 @@ def check_facts(
     shelf_life_opened_days: str,
     reorder_below: str,
     reorder_unit: str,
+    storage_group: str = "",
     reason: str,
     counted_in: str = "",
 ) -> SubstanceFacts:
@@ -130,7 +136,10 @@ def check_facts(
         )
         if reorder_below.strip()
         else None,
+        "storage_group": storage_group,
     }
+    if storage_group and group_named(storage_group) is None:
+        reader.refuse("storage_group", "There is no such storage group.")
     kept = reader.words("reason", reason, MAX_REASON)
     reader.done()
     return SubstanceFacts(values, kept)
@@ -149,4 +158,6 @@ def _days(reader: Reader, field: str, text: str) -> int | None:
 def _shown(substance: Substance, field: str, value: object) -> str:
     if field == "reorder_below" and isinstance(value, int):
         return as_text(value, usual_unit(substance))
+    if field == "storage_group" and (group := group_named(str(value))):
+        return group.name
     return "" if value is None else str(value)

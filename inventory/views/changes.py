@@ -1,22 +1,26 @@
 """Changes of a bottle's stock and state. What can't be undone has a page that first shows the figures."""
 
-from decimal import Decimal
 from typing import Any
 
 from django.contrib import messages
-from django.http import Http404, HttpResponse, QueryDict
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
 from inventory import states
-from inventory.amounts import from_base, signed
-from inventory.forms import CountForm, DisposeForm, ReasonForm, new_key
-from inventory.models import Lot
-from inventory.selectors import active_holds_of, descendants_of, ledger_of
-from inventory.services import change_lot_state, correct_stock, reverse_movement
+from inventory.forms import CountForm, DisposeForm, ReasonForm, ReturnForm
+from inventory.selectors import active_holds_of, bottles_of_pouring, descendants_of, ledger_of
+from inventory.services import (
+    change_lot_state,
+    correct_stock,
+    return_to_lot,
+    reverse_movement,
+    takes_back_opened,
+)
 from inventory.services import dispose as dispose_of
 from inventory.views.lots import lot_or_404
 from inventory.views.shown import shown_lot
+from inventory.views.two_steps import figures_of, in_two_steps, typed
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import DomainError
@@ -29,7 +33,6 @@ def correct(request: SignedInRequest, code: str) -> HttpResponse:
     """Correct the ledger after a count: first the figures, then the change."""
     policy.require(request.user, "correct_stock")
     lot = lot_or_404(request, code)
-    form = CountForm(_typed(request), lot=lot)
 
     def save(data: dict[str, Any]) -> str:
         row = correct_stock(actor=request.user, lot=lot, **data)
@@ -38,7 +41,8 @@ def correct(request: SignedInRequest, code: str) -> HttpResponse:
     def change(found: tuple[int, str]) -> int:
         return found[0] - lot.on_hand
 
-    return _in_two_steps(request, lot, form, "inventory/lot_correct.html", change=change, save=save)
+    form = CountForm(typed(request), lot=lot)
+    return in_two_steps(request, lot, form, "inventory/lot_correct.html", change=change, save=save)
 
 
 @require_http_methods(_READ_OR_SEND)
@@ -46,7 +50,6 @@ def dispose(request: SignedInRequest, code: str) -> HttpResponse:
     """Write off what goes to waste: first the figures, then the change."""
     policy.require(request.user, "correct_stock")
     lot = lot_or_404(request, code)
-    form = DisposeForm(_typed(request), lot=lot)
 
     def save(data: dict[str, Any]) -> str:
         dispose_of(actor=request.user, lot=lot, **data)
@@ -55,50 +58,32 @@ def dispose(request: SignedInRequest, code: str) -> HttpResponse:
     def change(gone: tuple[int, str]) -> int:
         return -gone[0]
 
-    return _in_two_steps(request, lot, form, "inventory/lot_dispose.html", change=change, save=save)
+    form = DisposeForm(typed(request), lot=lot)
+    return in_two_steps(request, lot, form, "inventory/lot_dispose.html", change=change, save=save)
 
 
-def _typed(request: SignedInRequest) -> QueryDict | None:
-    """What was typed: sent, or in the address of the page that shows the figures."""
-    return request.POST if request.method == "POST" else request.GET or None
+@require_http_methods(_READ_OR_SEND)
+def give_back(request: SignedInRequest, code: str) -> HttpResponse:
+    """Put back what came back unused: first the figures, then the change."""
+    policy.require(request.user, "correct_stock")
+    lot = lot_or_404(request, code)
 
+    def save(data: dict[str, Any]) -> str:
+        return_to_lot(actor=request.user, lot=lot, **data)
+        return "It is back in the ledger."
 
-def _in_two_steps(
-    request: SignedInRequest, lot: Lot, form: Any, template: str, *, change: Any, save: Any
-) -> HttpResponse:
-    """First the figures, as a page with an address, so that going back loses and resends nothing;
-    then the change, which alone is a POST."""
-    context: dict[str, Any] = {"form": form, "lot": lot, "shown": shown_lot(lot), "figures": None}
-    status = 200
-    if form.is_bound and not form.is_valid():
-        status = 422
-    elif request.method == "POST":
-        try:
-            messages.success(request, save(dict(form.cleaned_data)))
-        except DomainError as refusal:
-            # Somebody was faster: the page shows the bottle as it is now, and asks again.
-            lot.refresh_from_db()
-            form.data = {**form.data.dict(), "expected_on_hand": lot.on_hand, "idempotency_key": new_key()}
-            form.show(refusal)
-            context["shown"] = shown_lot(lot)
-            status = refusal.status
-        else:
-            return redirect("inventory:lot", lot.code)
-    elif form.is_bound and "edit" not in request.GET:
-        context["figures"] = _figures(lot, change(form.checked))
-    return render(request, template, context, status=status)
+    def change(back: tuple[int, str]) -> int:
+        return back[0]
 
-
-def _figures(lot: Lot, change: int) -> dict[str, Decimal | str]:
-    """What the bottle has and will have [its unit]."""
-    return {
-        "before": from_base(lot.on_hand, lot.unit),
-        "change": from_base(change, lot.unit),
-        "signed_change": signed(change, lot.unit),
-        "after": from_base(lot.on_hand + change, lot.unit),
-        "held": from_base(lot.held, lot.unit),
-        "free": from_base(lot.free + change, lot.unit),
-    }
+    return in_two_steps(
+        request,
+        lot,
+        ReturnForm(typed(request), lot=lot),
+        "inventory/lot_return.html",
+        change=change,
+        save=save,
+        more={"takes_back_opened": takes_back_opened(lot)},
+    )
 
 
 @require_http_methods(_READ_OR_SEND)
@@ -160,6 +145,7 @@ def reverse(request: SignedInRequest, code: str, entry: int) -> HttpResponse:
         "lot": lot,
         "shown": shown_lot(lot),
         "movement": movement,
-        "figures": _figures(lot, -movement.amount),
+        "poured": bottles_of_pouring(movement),
+        "figures": figures_of(lot, -movement.amount),
     }
     return render(request, "inventory/movement_reverse.html", context, status=status)

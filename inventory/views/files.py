@@ -13,7 +13,7 @@ from inventory.forms import LedgerForm, StockFilter
 from inventory.importers import importers_for
 from inventory.selectors import (
     SHOWS,
-    count_rows,
+    count_list_rows,
     import_runs,
     ledger_between,
     lot_rows,
@@ -46,7 +46,7 @@ def _lots(user: User, chosen: Mapping[str, Any]) -> Iterable[Sequence[Cell]]:
 
 
 def _counts(user: User, chosen: Mapping[str, Any]) -> Iterable[Sequence[Cell]]:
-    return count_rows(lots_as_listed(actor=user, **{**chosen, "show": "shelf"}))
+    return count_list_rows(lots_as_listed(actor=user, **{**chosen, "show": "shelf"}))
 
 
 def _substances(user: User, chosen: Mapping[str, Any]) -> Iterable[Sequence[Cell]]:

@@ -10,7 +10,7 @@ from inventory.selectors import places as every_place
 from inventory.services import add_place, add_substance
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.core.errors import InvalidInput
+from prepdesk.core.errors import DomainError
 
 _READ_OR_SEND = ["GET", "HEAD", "POST"]
 
@@ -25,9 +25,14 @@ def new_substance(request: SignedInRequest) -> HttpResponse:
         status = 422
         if form.is_valid():
             try:
-                row = add_substance(actor=request.user, **form.typed(form.cleaned_data))
-            except InvalidInput as refusal:
+                row = add_substance(
+                    actor=request.user,
+                    **form.typed(form.cleaned_data),
+                    idempotency_key=form.cleaned_data["idempotency_key"],
+                )
+            except DomainError as refusal:
                 form.show(refusal)
+                status = refusal.status
             else:
                 messages.success(request, f"{row.name} is in the list. Orders and bottles may name it now.")
                 return redirect("inventory:substance", row.key)
@@ -44,7 +49,12 @@ def places(request: SignedInRequest) -> HttpResponse:
         status = 422
         if form.is_valid():
             data = form.cleaned_data
-            place = add_place(actor=request.user, name=data["name"], parent=data["parent"])
+            place = add_place(
+                actor=request.user,
+                name=data["name"],
+                parent=data["parent"],
+                idempotency_key=data["idempotency_key"],
+            )
             messages.success(request, f"{place.name} is added. Bottles may stand there now.")
             return redirect("inventory:places")
     return render(request, "inventory/places.html", {"form": form, "all": every_place()}, status=status)

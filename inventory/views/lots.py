@@ -1,25 +1,30 @@
 """One bottle: receiving it, its page, its label."""
 
-from itertools import accumulate
+from datetime import timedelta
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import states
-from inventory.amounts import from_base
+from inventory.amounts import from_base, money_text
 from inventory.forms import FIGURES, FIGURES_OF_KIND, LabelForm, ReceiveForm
-from inventory.models import Lot, Movement
+from inventory.models import Lot, Substance
 from inventory.selectors import (
     active_holds_of,
+    attachments_of,
     calc_catalogue,
     children_of,
     descendants_of,
-    events_of,
-    ledger_of,
+    expiry_note_of,
+    history_of,
     lot_by_code,
+    mergeable_with,
     parents_of,
+    split_into,
 )
 from inventory.services import correct_label, open_lot, receive_lot
 from inventory.views.shown import shown_lot
@@ -45,30 +50,46 @@ def lot(request: SignedInRequest, code: str) -> HttpResponse:
         return redirect("inventory:lot", bottle.code)
     user = request.user
     sees_ledger = policy.may(user, "see_ledger")
+    may_correct = policy.may(user, "correct_stock")
     context = {
         "shown": shown_lot(bottle),
         "lot": bottle,
         "holds": active_holds_of(bottle) if sees_ledger else (),
-        "entries": _with_balances(bottle, list(ledger_of(bottle, actor=user))),
-        "events": [
-            (event, states.LOT_EVENTS.get(event.event) or states.LOT_NOTES.get(event.event, event.event))
-            for event in events_of(bottle, actor=user)
-        ],
-        "parents": parents_of(bottle),
-        "children": children_of(bottle),
+        "history": _history(request, bottle),
+        "expiry_note": expiry_note_of(bottle),
+        "parents": [parent for parent in parents_of(bottle) if parent.pk != bottle.split_from_id],
+        "children": [child for child in children_of(bottle) if child.split_from_id != bottle.pk],
+        "split_into": split_into(bottle),
         "further": descendants_of(bottle) if bottle.state == states.RECALLED else (),
+        "files": attachments_of(bottle, actor=user),
         "sees_ledger": sees_ledger,
-        "may_correct": policy.may(user, "correct_stock"),
+        "may_correct": may_correct,
+        "may_receive": policy.may(user, "receive_lot"),
+        "mergeable": bool(mergeable_with(bottle, actor=user)) if may_correct else False,
+        "cost": "" if bottle.cost_minor is None else money_text(bottle.cost_minor),
+        "currency": settings.DEPARTMENT_CURRENCY,
         "moves": _moves(bottle) if policy.may(user, "change_lot_state") else (),
     }
     return render(request, "inventory/lot.html", context)
 
 
-def _with_balances(bottle: Lot, newest_first: list[Movement]) -> list[tuple[Movement, object]]:
-    """Each entry with what was in the bottle after it."""
-    amounts = [entry.amount for entry in newest_first]
-    after = accumulate((-amount for amount in amounts), initial=bottle.on_hand)
-    return [(entry, from_base(base, bottle.unit)) for entry, base in zip(newest_first, after, strict=False)]
+def _history(request: SignedInRequest, bottle: Lot) -> dict[str, object]:
+    """A page of what happened to a bottle, with the balance after each entry in its unit."""
+    asked = request.GET.get("page", "")
+    number = int(asked) if asked.isascii() and asked[:6].isdigit() and len(asked) <= 6 else 1
+    page = history_of(bottle, actor=request.user, page=number)
+    words = {**states.LOT_EVENTS, **states.LOT_NOTES}
+    rows = [
+        {
+            "at": row.at,
+            "entry": row.movement,
+            "balance": from_base(row.balance, bottle.unit),
+            "event": row.event,
+            "words": words.get(row.event.event, row.event.event) if row.event else "",
+        }
+        for row in page.rows
+    ]
+    return {"page": page, "rows": rows}
 
 
 def _moves(bottle: Lot) -> list[tuple[str, str]]:
@@ -101,6 +122,9 @@ def receive(request: SignedInRequest) -> HttpResponse:
                     request,
                     f"Received as {bottle.code}. Write this code on the bottle before it goes on the shelf.",
                 )
+                proposed = expiry_note_of(bottle)
+                if proposed:
+                    messages.warning(request, f"{proposed} Correct the label if that is wrong.")
                 return redirect("inventory:lot", bottle.code)
     context = {"form": form, "figures": _figure_groups(form)}
     return render(request, "inventory/lot_receive.html", context, status=status)
@@ -129,7 +153,16 @@ def _from_address(request: SignedInRequest) -> dict[str, object]:
         usual = calc_catalogue().by_key(key)
     except InputError:
         return {}
-    return {"substance": key, "kind": usual.state, "unit": "g" if usual.state == "solid" else "mL"}
+    known: dict[str, object] = {
+        "substance": key,
+        "kind": usual.state,
+        "unit": "g" if usual.state == "solid" else "mL",
+    }
+    row = Substance.objects.filter(key=key).first()
+    if row and row.shelf_life_closed_days:
+        # Proposed where it can be seen and changed; the label's own day counts more.
+        known["expires_on"] = timezone.localdate() + timedelta(days=row.shelf_life_closed_days)
+    return known
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -169,7 +202,9 @@ def label(request: SignedInRequest, code: str) -> HttpResponse:
 @require_POST
 def opened(request: SignedInRequest, code: str) -> HttpResponse:
     """Write down that the bottle was opened today."""
-    bottle = lot_or_404(request, code)
-    open_lot(actor=request.user, lot=bottle)
+    bottle = open_lot(actor=request.user, lot=lot_or_404(request, code))
     messages.success(request, "Written down as opened today.")
+    earlier = expiry_note_of(bottle)
+    if earlier:
+        messages.warning(request, earlier)
     return redirect("inventory:lot", bottle.code)

@@ -33,15 +33,18 @@ class ShownLot:
 
     @property
     def state(self) -> str:
-        """Value for the state tag: an available bottle past its day is shown as expired."""
-        if self.lot.state == states.AVAILABLE and self.expired:
-            return "expired"
-        return self.lot.state
+        """Value for the state tag: an available bottle past its day is shown as expired, one with nothing
+        in it as empty."""
+        if self.lot.state != states.AVAILABLE:
+            return self.lot.state
+        if self.lot.on_hand == 0:
+            return states.EMPTY
+        return "expired" if self.expired else states.AVAILABLE
 
     @property
     def state_label(self) -> str:
         """The word for it."""
-        return "Expired" if self.state == "expired" else states.LOT_STATES[self.lot.state]
+        return "Expired" if self.state == "expired" else states.LOT_STATES[self.state]
 
     @property
     def free(self) -> Decimal:

@@ -1,19 +1,28 @@
 """What there is: the list, and the page of one substance."""
 
+from collections.abc import Iterable
+from decimal import Decimal
+
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_safe
 
-from inventory import codes
+from inventory import codes, states
+from inventory.amounts import from_base
 from inventory.forms import StockFilter
+from inventory.models import Lot, Substance
 from inventory.selectors import (
     SHOWS,
+    StockLine,
+    attachments_of,
     calc_catalogue,
     lot_by_code,
     lots_of,
     stock_lines_of,
     stock_rows,
+    substance_history,
     substances_visible_to,
+    usual_unit,
 )
 from inventory.views.shown import shown_lots
 from prepdesk.access import policy
@@ -21,6 +30,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.atoms import molar_mass
 from prepdesk.calc.cautions import UNREVIEWED, caution, cautions_for
 from prepdesk.calc.errors import InputError
+from prepdesk.calc.storage import group_named
 
 
 @require_safe
@@ -58,14 +68,33 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
         # A row that nothing can be computed for is still shown, so that it can be mended.
         facts, mass = None, None
     forms = [each for each in catalogue.forms_of(row.family or key) if each.key != key]
+    unit = usual_unit(row)
+    lines = stock_lines_of(row, actor=user)
     context = {
         "substance": row,
+        "unit": unit,
+        "chosen_group": group_named(row.storage_group),
+        **_reorder(row, lines, unit),
+        "files": attachments_of(row, actor=user),
+        "facts_history": substance_history(row, actor=user),
+        "event_words": states.SUBSTANCE_EVENTS,
+        "sees_ledger": policy.may(user, "see_ledger"),
         "facts": facts,
         "molar_mass": None if mass is None else f"{mass:.2f}",
         "cautions": cautions_for(facts) if facts else (caution(UNREVIEWED),),
         "forms": forms,
-        "lines": stock_lines_of(row, actor=user),
+        "lines": lines,
         "lots": shown_lots(lots_of(row, actor=user)),
         "may_receive": policy.may(user, "receive_lot"),
     }
     return render(request, "inventory/substance.html", context)
+
+
+def _reorder(row: Substance, lines: Iterable[StockLine], unit: str) -> dict[str, object]:
+    """Below what the substance is ordered again [``unit``], and whether less than that is free of it pure."""
+    if row.reorder_below is None:
+        return {"reorder_below": None, "to_reorder": False}
+    below = from_base(row.reorder_below, unit)
+    pure = (Lot.Kind.SOLID, Lot.Kind.LIQUID)
+    free = sum((line.free for line in lines if line.kind in pure and line.unit == unit), Decimal(0))
+    return {"reorder_below": below, "to_reorder": free < below}

@@ -26,6 +26,8 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "see_own_orders": _EVERYONE,
     "see_every_order": _STOCKROOM,
     "replan_order": _STOCKROOM,
+    # What an order is made from: the one who ordered it, or the stockroom.
+    "choose_source": _EVERYONE,
     "see_queue": _STOCKROOM,
     "work_batch": _STOCKROOM,
     "hand_over_batch": _STOCKROOM,

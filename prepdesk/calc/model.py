@@ -168,7 +168,8 @@ class ShelfLot:
         density_g_per_ml: of a liquid or solution, measured or from the label.
         concentration_mol_per_l: of a stock solution.
         relative_uncertainty_percent: of that concentration, k = 2.
-        expires: ISO date or empty, only for showing.
+        expires: ISO date or empty; what expires first is used first.
+        opened: whether the bottle was opened before.
         is_prepared: whether it is a solution that was made here for an order, and is left over.
         prepared_by, made_on: who made it and when (ISO date), only for showing.
     """
@@ -186,6 +187,7 @@ class ShelfLot:
     relative_uncertainty_percent: float | None = None
     expires: str = ""
     grade: str = ""
+    opened: bool = False
     is_prepared: bool = False
     prepared_by: str = ""
     made_on: str = ""

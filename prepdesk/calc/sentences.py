@@ -47,6 +47,11 @@ def joined(words: Sequence[str]) -> str:
     return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
+def names(words: Sequence[str], article: str = "") -> str:
+    """Names in a list, each once."""
+    return joined([f"{article}{word}" for word in dict.fromkeys(words)])
+
+
 def size(ware: Apparatus) -> str:
     """Name of glassware with its size and class, as ``500 mL one-mark flask (class A)``."""
     nominal = ware.nominal_ml or 0.0
@@ -238,6 +243,11 @@ def mix_carboy(carboy: str) -> str:
 def filling(turn: int, fillings: int) -> str:
     """Which of several fillings a step belongs to."""
     return f"Filling {turn} of {fillings}."
+
+
+def bottle(place: int, of: int) -> str:
+    """Which of several bottles of one substance a step takes from."""
+    return f"Bottle {place} of {of}."
 
 
 def set_aside(turn: int, vessel: str) -> str:

@@ -6,18 +6,22 @@ where it lies outside the ways to put it right are said, the cheapest first.
 """
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any
 
+from prepdesk.calc.found import (
+    Plan,
+    SettledConcentration,
+    Taken,
+    bottle_mol,
+    decimals_for,
+    source_g,
+    thinned_against,
+)
+from prepdesk.calc.remedies import remedies
 from prepdesk.calc.typed import TypedNumber
-
-_ROOM: Final = 1e-6
-# Less than this can't be added to a finished solution with any sense [mL or g].
-_SMALLEST_ADDITION: Final = 0.05
-
-Plan = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,65 +41,6 @@ class Judgement:
     text: str
     code: str
     warning: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class SettledConcentration:
-    """One component as it is in the bottle.
-
-    Attributes:
-        substance: as asked for.
-        value: concentration found, in ``unit``.
-        unit: of the target.
-        decimals: digits it is meant to be shown with.
-        deviation_percent: from the target.
-        expanded_uncertainty_percent: k = 2, relative.
-        tolerance_percent: allowed.
-        mol_per_l: the same in mol/L; None where only masses are known.
-    """
-
-    substance: str
-    value: float
-    unit: str
-    decimals: int
-    deviation_percent: float
-    expanded_uncertainty_percent: float
-    tolerance_percent: float
-    mol_per_l: float | None
-
-    @property
-    def inside(self) -> bool:
-        """Whether deviation and uncertainty together stay inside the tolerance."""
-        spent = abs(self.deviation_percent) + self.expanded_uncertainty_percent
-        return spent <= self.tolerance_percent * (1.0 + _ROOM)
-
-    @property
-    def value_text(self) -> str:
-        """The concentration at its digits."""
-        return f"{self.value:.{self.decimals}f}"
-
-    @property
-    def mol_per_l_text(self) -> str:
-        """The concentration in mol/L at six significant digits, empty where unknown."""
-        return "" if self.mol_per_l is None else _plain(self.mol_per_l, 6)
-
-    @property
-    def expanded_uncertainty_percent_text(self) -> str:
-        """The expanded uncertainty at two significant digits, rounded up."""
-        return _up(self.expanded_uncertainty_percent)
-
-    def as_dict(self) -> dict[str, Any]:
-        """For freezing and showing."""
-        return {
-            "substance": self.substance,
-            "value": self.value_text,
-            "unit": self.unit,
-            "expanded_uncertainty_percent": float(self.expanded_uncertainty_percent_text),
-            "deviation_percent": round(self.deviation_percent, 3),
-            "tolerance_percent": self.tolerance_percent,
-            "inside": self.inside,
-            "mol_per_l": self.mol_per_l_text or None,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +130,7 @@ def settle(
     settling = plan.get("settling") or {}
     if not settling:
         raise ValueError("this plan has no steps to settle")
-    taken = _Taken(plan, readings)
+    taken = Taken(plan, readings)
     found = _by_volume(plan, taken) if settling["kind"] == "volume" else _by_mass(plan, taken)
     if added is not None:
         found = _thinned(plan, found, taken, added)
@@ -196,7 +141,7 @@ def settle(
         inside=inside,
         deviation_percent=worst.deviation_percent,
         text=_sentence(found, inside),
-        remedies=() if inside else tuple(_remedies(plan, found, taken)),
+        remedies=() if inside else tuple(remedies(plan, found, taken)),
     )
 
 
@@ -219,26 +164,16 @@ def most_added(plan: Plan) -> float:
     return float(makes["value"]) * (1000.0 if makes["unit"] in ("L", "kg") else 1.0) / 10.0
 
 
-class _Taken:
-    """What was taken at each step: as read, else as planned."""
-
-    def __init__(self, plan: Plan, readings: Mapping[int, TypedNumber]) -> None:
-        self._planned = {
-            step["number"]: float(step["quantity"]["value"]) for step in plan["steps"] if "quantity" in step
-        }
-        self._read = {number: float(reading.value) for number, reading in readings.items()}
-
-    def total(self, numbers: Iterable[int]) -> float:
-        """Sum over steps, in their unit."""
-        return sum(self._read.get(number, self._planned[number]) for number in numbers)
-
-
-def _by_volume(plan: Plan, taken: _Taken) -> list[SettledConcentration]:
+def _by_volume(plan: Plan, taken: Taken) -> list[SettledConcentration]:
     found = []
     for component, terms in zip(plan["components"], plan["settling"]["components"], strict=True):
         ratio = terms["fixed"]
         variance = (terms["rest_percent"] / 100.0) ** 2
         for group in terms["readings"]:
+            if "bottles" in group:
+                part, spread = _from_bottles(group, taken)
+                ratio, variance = ratio * part, variance + spread
+                continue
             total = taken.total(number for number, _ in group["steps"])
             ratio *= total / sum(exact for _, exact in group["steps"])
             variance += (group["standard_uncertainty"] / total) ** 2 if total > 0.0 else 0.0
@@ -246,9 +181,24 @@ def _by_volume(plan: Plan, taken: _Taken) -> list[SettledConcentration]:
     return found
 
 
-def _by_mass(plan: Plan, taken: _Taken) -> list[SettledConcentration]:
+def _from_bottles(group: Mapping[str, Any], taken: Taken) -> tuple[float, float]:
+    """What several bottles gave together, relative to what was wanted of them, and its variance [1].
+
+    Each bottle counts by its own strength and its own readings.
+    """
+    moles = [bottle_mol(bottle, taken) for bottle in group["bottles"]]
+    total = sum(moles)
+    if total <= 0.0:
+        return 0.0, 0.0
+    spread = sum(
+        (bottle["mol_per_unit"] * bottle["standard_uncertainty"] / total) ** 2 for bottle in group["bottles"]
+    )
+    return total / group["exact_mol"], spread
+
+
+def _by_mass(plan: Plan, taken: Taken) -> list[SettledConcentration]:
     sources = plan["settling"]["sources"]
-    masses = [_source_g(source, taken) for source in sources]
+    masses = [source_g(source, taken) for source in sources]
     total = sum(masses)
     solvent = sum(mass * source["solvent_part"] for mass, source in zip(masses, sources, strict=True))
     found = []
@@ -264,18 +214,20 @@ def _by_mass(plan: Plan, taken: _Taken) -> list[SettledConcentration]:
         variance = (terms["rest_percent"] / 100.0) ** 2
         for place, (mass, source) in enumerate(zip(masses, sources, strict=True)):
             share = mass / total if terms["kind"] == "fraction" else mass * source["solvent_part"] / solvent
-            part = 1.0 - share if place in own else share
+            # What a bottle of the component itself brings of the solute, less what it thins.
+            brings = mass * source["mol_per_g"] / moles if place in own and moles > 0.0 else 0.0
+            part = brings - share
             variance += (part * source["standard_uncertainty_g"] / mass) ** 2 if mass > 0.0 else 0.0
         found.append(_settled(component, terms, value / terms["exact"], variance))
     return found
 
 
 def _thinned(
-    plan: Plan, found: Sequence[SettledConcentration], taken: _Taken, added: TypedNumber
+    plan: Plan, found: Sequence[SettledConcentration], taken: Taken, added: TypedNumber
 ) -> list[SettledConcentration]:
     """The same solution with more solvent: everything in it is thinner by one factor."""
     more = float(added.value)
-    before = _thinned_against(plan, taken)
+    before = thinned_against(plan, taken)
     factor = before / (before + more)
     # The digits that were typed say how well the addition is known.
     doubt = 200.0 * float(added.half_last_digit) / math.sqrt(3.0) / (before + more)
@@ -291,25 +243,6 @@ def _thinned(
     ]
 
 
-def _thinned_against(plan: Plan, taken: _Taken) -> float:
-    """What an addition is compared with: volume made up [mL], mass of solution or of solvent [g]."""
-    settling = plan["settling"]
-    if settling["kind"] == "volume":
-        return float(settling["volume_ml"])
-    masses = [_source_g(source, taken) for source in settling["sources"]]
-    if settling["components"][0]["kind"] != "molality":
-        return sum(masses)
-    return sum(
-        mass * float(source["solvent_part"]) for mass, source in zip(masses, settling["sources"], strict=True)
-    )
-
-
-def _source_g(source: Mapping[str, Any], taken: _Taken) -> float:
-    if not source["steps"]:
-        return float(source["planned_g"])
-    return taken.total(number for number, _ in source["steps"]) * float(source["g_per_unit"])
-
-
 def _settled(
     component: Mapping[str, Any], terms: Mapping[str, Any], ratio: float, variance: float
 ) -> SettledConcentration:
@@ -321,7 +254,7 @@ def _settled(
         substance=component["substance"],
         value=value,
         unit=component["target"]["unit"],
-        decimals=_decimals(max(value * expanded / 100.0, value * 1e-6), 2),
+        decimals=decimals_for(max(value * expanded / 100.0, value * 1e-6), 2),
         deviation_percent=100.0 * (ratio - 1.0),
         expanded_uncertainty_percent=expanded,
         tolerance_percent=terms["tolerance_percent"],
@@ -329,7 +262,6 @@ def _settled(
     )
 
 
-# --- words ------------------------------------------------------------------------------------
 def _sentence(found: Sequence[SettledConcentration], inside: bool) -> str:
     parts = [
         f"{one.value_text} {one.unit} {one.substance} ({one.deviation_percent:+.2g} %,"
@@ -340,100 +272,3 @@ def _sentence(found: Sequence[SettledConcentration], inside: bool) -> str:
     outside = [one for one in found if not one.inside]
     allowed = ", ".join(dict.fromkeys(f"{one.tolerance_percent:.3g} %" for one in (outside or found)))
     return f"In the bottle: {'; '.join(parts)}: {verdict} of {allowed}."
-
-
-def _remedies(plan: Plan, found: Sequence[SettledConcentration], taken: _Taken) -> list[str]:
-    """The ways to put it right, cheapest first."""
-    ways = []
-    label = "; ".join(f"{one.value_text} {one.unit} {one.substance}" for one in found)
-    off = [one for one in found if not one.inside]
-    if all(one.deviation_percent > 0.0 for one in off):
-        ways += _dilute(plan, found, taken)
-    elif all(one.deviation_percent < 0.0 for one in off):
-        ways += _strengthen(plan, found, taken)
-    if any(one.expanded_uncertainty_percent > one.tolerance_percent for one in off):
-        ways.append("Standardise the solution: its uncertainty alone is more than the tolerance.")
-    ways.append(f"Keep it and label it as it is, if whoever ordered it agrees: {label}.")
-    ways.append("Weigh or measure again and make it anew.")
-    return ways
-
-
-def _dilute(plan: Plan, found: Sequence[SettledConcentration], taken: _Taken) -> list[str]:
-    """Too strong: more solvent, as long as every component comes inside by the same addition."""
-    settling = plan["settling"]
-    ratios = [1.0 + one.deviation_percent / 100.0 for one in found]
-    factor = sum(ratios) / len(ratios)
-    if factor <= 1.0 or not _all_inside(found, factor):
-        return []
-    solvent = plan.get("solvent", "water")
-    if settling["kind"] == "volume":
-        volume = settling["volume_ml"]
-        more = volume * (factor - 1.0)
-        if more < _SMALLEST_ADDITION:
-            return []
-        vessel = "the flask" if settling.get("flask") else "the cylinder"
-        return [
-            f"Make it up to {_plain(volume * factor, 4)} mL: empty {vessel} at its {volume:g} mL into a"
-            f" bottle, add {_plain(more, 3)} mL of {solvent} and mix."
-        ]
-    more = _thinned_against(plan, taken) * (factor - 1.0)
-    return [f"Add {_plain(more, 3)} g of {solvent} and mix."] if more >= _SMALLEST_ADDITION else []
-
-
-def _all_inside(found: Sequence[SettledConcentration], factor: float) -> bool:
-    for one in found:
-        deviation = 100.0 * ((1.0 + one.deviation_percent / 100.0) / factor - 1.0)
-        if abs(deviation) + one.expanded_uncertainty_percent > one.tolerance_percent * (1.0 + _ROOM):
-            return False
-    return True
-
-
-def _strengthen(plan: Plan, found: Sequence[SettledConcentration], taken: _Taken) -> list[str]:
-    """Too weak: more of what is short, for every component that was weighed or measured directly."""
-    ways = []
-    steps = {step["number"]: step for step in plan["steps"]}
-    for index, one in enumerate(found):
-        if one.inside:
-            continue
-        group = _only_group(plan["settling"], index)
-        if group is None:
-            return []
-        numbers = [number for number, _ in group["steps"]]
-        have = taken.total(numbers)
-        more = have * (1.0 / (1.0 + one.deviation_percent / 100.0) - 1.0)
-        step = steps[numbers[0]]
-        unit = step["quantity"]["unit"]
-        if step.get("stage") is not None:
-            return []
-        decimals = len(step["quantity"]["value"].partition(".")[2])
-        verb = "Weigh" if step["action"] == "weigh" else "Measure"
-        ways.append(
-            f"{verb} {more:.{decimals}f} {unit} more of {step['substance']} and dissolve it before making up;"
-            " afterwards it can only be made anew."
-        )
-    return ways
-
-
-def _only_group(settling: Mapping[str, Any], index: int) -> Mapping[str, Any] | None:
-    """The readings of a component that is measured in one go; None where there are several or none."""
-    if settling["kind"] == "volume":
-        groups = settling["components"][index]["readings"]
-    else:
-        groups = [one for one in settling["sources"] if one["component"] == index and one["steps"]]
-    return groups[0] if len(groups) == 1 else None
-
-
-def _decimals(value: float, digits: int) -> int:
-    return min(max(digits - 1 - math.floor(math.log10(value)), 0), 12) if value > 0.0 else 0
-
-
-def _plain(value: float, digits: int) -> str:
-    return f"{value:.{_decimals(value, digits)}f}"
-
-
-def _up(percent: float) -> str:
-    if percent <= 0.0:
-        return "0"
-    scale = 10.0 ** (1 - math.floor(math.log10(percent)))
-    value = math.ceil(percent * scale - 1e-9) / scale
-    return _plain(value, 2)

@@ -53,6 +53,8 @@ class Input:
         systematic: the same error comes back when the apparatus is used again, so repeated portions
             add it up instead of averaging it.
         degrees_of_freedom: behind the figure [1]; infinite where limits are taken as certain.
+        shared: the same error stands in every bottle of the substance (a molar mass, a tabulated density,
+            an assumption), so that taking from several bottles does not average it.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Input:
     source: str
     systematic: bool = True
     degrees_of_freedom: float = math.inf
+    shared: bool = False
 
 
 def rectangular(half_width: float) -> float:

@@ -1,8 +1,11 @@
 """How every form of the site is drawn: one field template, text fields for numbers."""
 
+from datetime import datetime
+
 from django import forms
 from django.core.exceptions import ValidationError
 from django.forms.renderers import TemplatesSetting
+from django.utils import timezone
 
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
@@ -41,3 +44,22 @@ class TypedNumberField(forms.CharField):
             return parse_positive(text) if self.positive else parse_number(text)
         except InputError as error:
             raise ValidationError(error.text, code=error.code) from error
+
+
+def on_the_clock(wanted: datetime) -> datetime:
+    """A local time as a moment.
+
+    Raises:
+        ValidationError: when the change of the clocks skips it or shows it twice that night.
+    """
+    zone = timezone.get_default_timezone()
+    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
+    before, after = first.utcoffset(), second.utcoffset()
+    assert before is not None
+    assert after is not None
+    if before == after:
+        return first
+    what = "is skipped" if before < after else "comes twice"
+    raise ValidationError(
+        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
+    )

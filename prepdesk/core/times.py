@@ -50,6 +50,14 @@ def absolute_words(moment: datetime, now: datetime | None = None) -> str:
     return f"{here:%a} {here.day} {here:%b}{year}, {here:%H:%M}"
 
 
+def hours_words(start: datetime, end: datetime, now: datetime | None = None) -> str:
+    """``Mon 3 Aug, 09:00 to 11:00``, with the second day where it is another one."""
+    zone = timezone.get_default_timezone()
+    first, last = timezone.localtime(start, zone), timezone.localtime(end, zone)
+    until = f"{last:%H:%M}" if first.date() == last.date() else absolute_words(end, now)
+    return f"{absolute_words(start, now)} to {until}"
+
+
 def since_words(moment: datetime, now: datetime | None = None) -> str:
     """``since 09:00`` for today, with the day before that."""
     here = timezone.localtime(moment, timezone.get_default_timezone())
@@ -60,3 +68,10 @@ def since_words(moment: datetime, now: datetime | None = None) -> str:
 def department_zone() -> str:
     """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
     return settings.TIME_ZONE.replace("_", " ")
+
+
+def in_file(moment: datetime | None) -> str:
+    """``2026-08-03 09:00`` on the department's clock, as spreadsheets read it; empty for no time."""
+    if moment is None:
+        return ""
+    return f"{timezone.localtime(moment, timezone.get_default_timezone()):%Y-%m-%d %H:%M}"

@@ -9,7 +9,7 @@ from typing import Final
 from django.contrib.auth.hashers import make_password
 from django.utils import timezone
 
-from inventory.models import Place, Substance
+from inventory.models import Lot, Place, Substance
 from inventory.services import (
     add_apparatus,
     change_lot_state,
@@ -20,6 +20,7 @@ from inventory.services import (
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
+from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.scenario import (
     BALANCES,
@@ -31,6 +32,7 @@ from requests_app.demo.scenario import (
     PEOPLE,
     PLACES,
 )
+from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
 from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
@@ -69,6 +71,10 @@ def _build() -> None:
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
+    for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
+        _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
+    _live(FROM_TWO_BOTTLES, f"{KEY}two-bottles", people, sections, _moment(now, FROM_TWO_BOTTLES.due))
+    bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
 
@@ -163,9 +169,10 @@ def _apparatus(actor: User, places: dict[str, Place]) -> None:
 
 
 def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
-    substances = Substance.objects.in_bulk([lot.substance for lot in LOTS], field_name="key")
+    lots = (*LOTS, *OLD_AND_NEW)
+    substances = Substance.objects.in_bulk([lot.substance for lot in lots], field_name="key")
     today = timezone.localdate(now)
-    for number, lot in enumerate(LOTS, start=1):
+    for number, lot in enumerate(lots, start=1):
         with as_of(now + timedelta(days=lot.came)):
             received = receive_lot(
                 actor=actor,
@@ -232,7 +239,8 @@ def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: dat
         course_id=chosen[0].course_id,
         section_ids=tuple(sorted(section.pk for section in chosen)),
         components=tuple(
-            DraftComponent(key, parse_number(target), unit) for key, target, unit in wanted.substances
+            DraftComponent(key, parse_number(target), unit, from_lot=_bottle(wanted.source))
+            for key, target, unit in wanted.substances
         ),
         groups_per_section=wanted.groups,
         volume_per_group=parse_number(wanted.volume),
@@ -243,6 +251,10 @@ def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: dat
         tolerance_percent=parse_number(wanted.tolerance) if wanted.tolerance else None,
         notes=wanted.notes,
     )
+
+
+def _bottle(substance: str) -> int | None:
+    return Lot.objects.values_list("pk", flat=True).get(substance__key=substance) if substance else None
 
 
 def _work(batch: Batch, wanted: DemoOrder, key: str, actor: User, begun: datetime) -> None:

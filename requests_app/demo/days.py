@@ -21,6 +21,7 @@ class DemoOrder:
         reaches: the last event it went through: ``queue``, ``claim``, ``work``, ``finish``, ``hand_over``.
         steps: how many steps are recorded when it stops at ``work``.
         slip: why one reading lies outside its window, when one does.
+        source: key of the substance whose bottle was chosen instead of the form that is ordered.
     """
 
     by: str
@@ -37,6 +38,7 @@ class DemoOrder:
     steps: int = 0
     notes: str = ""
     slip: str = ""
+    source: str = ""
 
 
 PAST: Final = (

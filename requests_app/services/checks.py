@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from django.utils import timezone
 
-from inventory.models import Substance
+from inventory.models import Lot, Substance
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
 from prepdesk.core.errors import InvalidInput
@@ -106,6 +106,13 @@ def _check_components(draft: OrderDraft, errors: dict[str, str]) -> None:
             errors[f"components.{position}.substance"] = "Choose a substance from the list."
         elif key in keys[:position]:
             errors[f"components.{position}.substance"] = "This substance is in the solution already."
+    chosen = {one.from_lot for one in draft.components if one.from_lot is not None}
+    there = set(Lot.objects.filter(pk__in=chosen).values_list("pk", flat=True)) if chosen else set()
+    for position, component in enumerate(draft.components):
+        if component.from_lot is not None and component.from_lot not in there:
+            errors[f"components.{position}.substance"] = (
+                "The bottle that was chosen is not there. Choose again."
+            )
 
 
 def _check_amounts(draft: OrderDraft, errors: dict[str, str]) -> None:

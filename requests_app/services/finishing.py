@@ -3,13 +3,15 @@
 Both run inside the transaction of :func:`requests_app.services.batches.finish_batch`.
 """
 
+from collections.abc import Iterable
+from datetime import date
 from decimal import Decimal
 from typing import Any, Final
 
 from django.utils import timezone
 
 from inventory.amounts import from_base, to_base
-from inventory.models import Hold, Substance
+from inventory.models import Hold, Lot, Substance
 from inventory.services import draw_holds, hold_stock, receive_prepared_lot
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
@@ -67,6 +69,13 @@ def drawn_amounts(plan: sheets.Plan, records: dict[int, TypedNumber], holds: lis
     return used
 
 
+def _expiry(substances: Iterable[Substance], parents: list[int]) -> date:
+    """The last day of a new solution: what is made from another solution keeps no longer than that one."""
+    own = expiry_of([one.family or one.key for one in substances], timezone.localdate())
+    solutions = Lot.objects.filter(pk__in=parents, kind=Lot.Kind.SOLUTION, expires_on__isnull=False)
+    return min([own, *(day for day in solutions.values_list("expires_on", flat=True) if day)])
+
+
 def _lot_id(step: dict[str, Any]) -> int | None:
     lot = step.get("lot")
     return int(lot["id"]) if lot else None
@@ -102,9 +111,7 @@ def shelve_solution(
         relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
         volume_base=to_base(volume_ml, "mL"),
         parents=parents,
-        expires_on=expiry_of(
-            [substance.family or substance.key for substance in substances.values()], timezone.localdate()
-        ),
+        expires_on=_expiry(substances.values(), parents),
         idempotency_key=f"prepared-{batch.pk}",
     )
     hold_stock(

@@ -5,6 +5,7 @@ these can wait for each other.
 """
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -19,7 +20,7 @@ from requests_app import sheets, states
 from requests_app.bench_time import GivenBack, plan_in_time
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
-from requests_app.selectors import active_bookings, active_holds
+from requests_app.selectors import active_bookings, active_holds, source_words
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
 from requests_app.services.reserving import book_for, release_for
@@ -89,8 +90,8 @@ def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
     policy.require(actor, "cancel_order")
 
     def cancel() -> Order:
-        batch, locked = _locked(order)
-        _require_own(actor, locked)
+        batch, locked = lock_order(order)
+        require_own(actor, locked)
         if locked.state == states.CANCELLED:
             return locked
         if (locked.state, "cancel") not in states.ORDER_NEXT:
@@ -120,12 +121,12 @@ def replan_order(*, actor: User, order: Order, reason: str = "") -> Order:
     policy.require(actor, "replan_order")
 
     def replan() -> Order:
-        batch, locked = _locked(order)
+        batch, locked = lock_order(order)
         if locked.state not in (states.WAITING, states.QUEUED):
             raise NotInThisState(
                 f"{locked.reference} is “{locked.get_state_display()}” and can't be planned again."
             )
-        _apply_plan(actor=actor, order=locked, batch=batch, reason=reason or "planned again")
+        apply_plan(actor=actor, order=locked, batch=batch, reason=reason or "planned again")
         return locked
 
     return in_transaction_with_retries(replan)
@@ -141,12 +142,26 @@ def _planned(draft: OrderDraft) -> tuple[dict[str, Any], sheets.Plan]:
 
 def _sent_before(actor: User, draft: OrderDraft, idempotency_key: str) -> Order | None:
     first = Order.objects.filter(ordered_by=actor, idempotency_key=idempotency_key).first()
-    if first is not None and draft_of(first) != draft:
+    if first is not None and _as_sent(first, draft) != draft:
         raise Conflict(
             f"This form was already sent as {first.reference}, with other values. "
             f"Cancel {first.reference} if it is wrong, and begin a new form for another order."
         )
     return first
+
+
+def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
+    """The first order as a draft; a bottle chosen after it was sent is no difference to the form."""
+    sent = draft_of(first)
+    if not first.components.exclude(choice_key="").exists():
+        return sent
+    chosen = {component.substance_key: component.from_lot for component in draft.components}
+    return replace(
+        sent,
+        components=tuple(
+            replace(component, from_lot=chosen.get(component.substance_key)) for component in sent.components
+        ),
+    )
 
 
 def _queue_new(
@@ -231,10 +246,16 @@ def _create_order(
             target_value=component.target.text,
             target_unit=component.unit,
             equivalents=component.equivalents,
+            from_lot_id=component.from_lot,
+            chosen_by=actor if component.from_lot else None,
         )
         for position, component in enumerate(draft.components)
     )
     note_event(actor=actor, row=order, event="submit", from_state="")
+    for component in order.components.exclude(from_lot=None).select_related(
+        "substance", "from_lot__substance"
+    ):
+        note_event(actor=actor, row=order, event="choose", note=source_words(component))
     return order, True
 
 
@@ -275,8 +296,12 @@ def _dissolve(*, actor: User, batch: Batch, reason: str) -> None:
     release_for(actor=actor, batch=batch, reason=reason)
 
 
-def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) -> None:
-    """Plan a locked order on today's shelf, where what it holds itself counts as free."""
+def apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str, or_wait: bool = True) -> None:
+    """Plan a locked order on today's shelf, where what it holds itself counts as free.
+
+    Raises:
+        Conflict: a bottle was lost between plan and hold, and ``or_wait`` is false.
+    """
     held = active_holds(batch) if batch is not None else []
     try:
         request, plan = plan_in_time(draft_of(order), _given_back(batch, held))
@@ -299,6 +324,8 @@ def _apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str) 
                 batch.save(update_fields=["version"])
                 note_event(actor=actor, row=batch, event="plan", note=f"revision {sheet.revision}: {reason}")
     except (OutOfStock, NotInThisState, AlreadyBooked) as lost:
+        if not or_wait:
+            raise Conflict(f"{lost.text} Nothing was changed; look again at what would serve.") from lost
         order.batch = batch
         reasons = [{"text": lost.text, "alternatives": []}]
         return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
@@ -331,7 +358,7 @@ def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[d
 
 
 # --- locks ------------------------------------------------------------------------------------
-def _locked(order: Order) -> tuple[Batch | None, Order]:
+def lock_order(order: Order) -> tuple[Batch | None, Order]:
     """Lock the order's batch, then the order."""
     batch_id = Order.objects.values_list("batch_id", flat=True).get(pk=order.pk)
     batch = Batch.objects.select_for_update().get(pk=batch_id) if batch_id is not None else None
@@ -341,6 +368,11 @@ def _locked(order: Order) -> tuple[Batch | None, Order]:
     return batch, locked
 
 
-def _require_own(actor: User, order: Order) -> None:
+def require_own(actor: User, order: Order) -> None:
+    """Refuse an instructor who did not order it.
+
+    Raises:
+        NotAllowed: it is another person's.
+    """
     if actor.role == policy.INSTRUCTOR and order.ordered_by_id != actor.pk:
         raise NotAllowed("This order is another person's. Ask them, or a manager.")

@@ -16,6 +16,7 @@ from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisS
 from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.bench_forms import FinishForm, HandOverForm, PutBackForm, StepForm, fresh_key
+from requests_app.booked import booked_for
 from requests_app.models import Batch, Sheet
 from requests_app.selectors import (
     BenchStep,
@@ -65,6 +66,7 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "history": [(states.EVENT_WORDS[entry.event], entry) for entry in found.events.all()],
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "put_back_form": PutBackForm(),
+        "booked": booked_for([(found, sheet.plan)]).get(found.pk),
     }
 
 

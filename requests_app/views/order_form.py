@@ -28,7 +28,7 @@ from requests_app.forms import (
     values_like,
 )
 from requests_app.services.orders import plan_order, submit_order
-from requests_app.sheets import waiting_reasons
+from requests_app.sheets import offers_in, waiting_reasons
 from requests_app.views.orders import address_of
 from requests_app.views.previews import preview_of
 
@@ -55,9 +55,8 @@ def order_preview(request: SignedInRequest) -> HttpResponse:
     """The fragment beside the form: what the values typed so far would make. Saves nothing."""
     policy.require(request.user, "preview_preparation")
     form, components = _bound(request.user, request.POST)
-    return render(
-        request, "requests_app/_preview.html", {"preview": preview_of(form, components), "live": True}
-    )
+    context = {"preview": preview_of(form, components), "components": components, "live": True}
+    return render(request, "requests_app/_preview.html", context)
 
 
 # --- steps ------------------------------------------------------------------------------------------
@@ -86,6 +85,7 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "plan": plan,
             "volume": volume_of(draft),
             "waits": [] if plan["feasible"] else waiting_reasons(plan),
+            "offers": offers_in(plan),
             "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
@@ -109,6 +109,11 @@ def _rows_after(step: str, rows: list[Values]) -> list[Values]:
             {**row, "substance": selectors.substance_name(key) or row["substance"]}
             if position == int(index)
             else row
+            for position, row in enumerate(rows)
+        ]
+    if event in ("use", "asked"):
+        return [
+            {**row, "from_lot": key if event == "use" else ""} if position == int(index) else row
             for position, row in enumerate(rows)
         ]
     return rows

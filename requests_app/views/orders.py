@@ -11,13 +11,18 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.core.errors import InvalidInput
 from requests_app import selectors, states
 from requests_app.drafts import draft_of, volume_of
 from requests_app.search import substance_options
+from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order
+from requests_app.views.serving import choices_for
 
 PER_PAGE: Final = 50
 MAX_QUERY: Final = 100
+MAX_KEY: Final = 120
+MAX_DIGITS: Final = 15
 
 
 @require_safe
@@ -48,9 +53,13 @@ def order_list(request: SignedInRequest) -> HttpResponse:
 def order_detail(request: SignedInRequest, reference: str) -> HttpResponse:
     """One order: where it stands, what it waits for, how it is made, what is in the bottle."""
     order = selectors.order_with_everything(request.user, reference)
-    return render(
-        request, "requests_app/order.html", {**_about(request, order), "sent": "sent" in request.GET}
-    )
+    context = {
+        **_about(request, order),
+        **choices_for(request.user, order),
+        "sent": "sent" in request.GET,
+        "was_chosen": "chosen" in request.GET,
+    }
+    return render(request, "requests_app/order.html", context)
 
 
 def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
@@ -91,6 +100,31 @@ def order_plan_again(request: SignedInRequest, reference: str) -> HttpResponse:
     order = selectors.order_with_everything(request.user, reference)
     replan_order(actor=request.user, order=order, reason=request.POST.get("reason", "").strip()[:200])
     return redirect("requests_app:order", order.reference)
+
+
+@require_POST
+def order_source(request: SignedInRequest, reference: str) -> HttpResponse:
+    """Let a component be made from a bottle that was offered, or take that choice back."""
+    policy.require(request.user, "choose_source")
+    order = selectors.order_with_everything(request.user, reference)
+    code = request.POST.get("lot", "")
+    lot = selectors.lot_to_choose(code) if code else None
+    if code and lot is None:
+        raise InvalidInput({"lot": f"There is no bottle {code[:20]}. Look again at what would serve."})
+    choose_source(
+        actor=request.user,
+        order=order,
+        component=_whole(request.POST.get("component", "")),
+        lot=lot,
+        seen_event=_whole(request.POST.get("seen", "")),
+        idempotency_key=request.POST.get("key", "")[:MAX_KEY],
+    )
+    return redirect(f"{reverse('requests_app:order', args=[order.reference])}?chosen")
+
+
+def _whole(text: str) -> int:
+    """A number of ours that a form carries; -1, which nothing has, for anything else."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < MAX_DIGITS else -1
 
 
 @require_safe

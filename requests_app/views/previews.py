@@ -37,6 +37,11 @@ class Preview:
         return sheets.stops(self.plan)
 
     @property
+    def offers(self) -> list[dict[str, Any]]:
+        """What would serve instead of what the plan takes or lacks."""
+        return [] if self.plan is None else sheets.offers_in(self.plan)
+
+    @property
     def warnings(self) -> list[dict[str, str]]:
         """What a person must know before it is made."""
         if self.plan is None:

@@ -7,7 +7,9 @@ from django.views.decorators.http import require_safe
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from requests_app.booked import booked_for
 from requests_app.selectors import QUEUE_FILTERS, queue_counts, queue_rows, waiting_orders
+from requests_app.views.serving import with_choices
 
 _FIRST_FILTER = "open"
 
@@ -21,12 +23,15 @@ def queue(request: SignedInRequest) -> HttpResponse:
         chosen = _FIRST_FILTER
     now = timezone.now()
     rows = queue_rows(request.user, chosen, now)
+    apparatus = booked_for((row.batch, row.plan) for row in rows)
     counts = queue_counts(request.user, now)
     context = {
-        "rows": rows,
+        "rows": [(row, apparatus.get(row.batch.pk)) for row in rows],
         "late_count": sum(row.late for row in rows),
         "chosen": chosen,
         "filters": [(name, label, counts[name]) for name, label in QUEUE_FILTERS.items()],
-        "waiting": waiting_orders(request.user) if chosen == _FIRST_FILTER else (),
+        "waiting": with_choices(request.user, waiting_orders(request.user))
+        if chosen == _FIRST_FILTER
+        else (),
     }
     return render(request, "requests_app/queue.html", context)

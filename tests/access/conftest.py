@@ -1,10 +1,14 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
 
-from inventory.models import ApparatusItem
+from inventory.models import ApparatusItem, Booking
+from inventory.services import add_attachment, add_waste_stream, book_apparatus
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
@@ -14,9 +18,25 @@ __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "wo
 
 
 @pytest.fixture
-def world(salt, send, instructor) -> dict[str, Any]:
+def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
+    settings.MEDIA_ROOT = str(tmp_path)
+    paper = add_attachment(
+        actor=prep,
+        of=salt,
+        kind="certificate",
+        upload=SimpleUploadedFile("certificate.pdf", b"%PDF-1.4\n%%EOF\n"),
+        idempotency_key="paper",
+    )
     order = send()
+    now = timezone.now()
+    book_apparatus(
+        actor=instructor,
+        wanted=[(ApparatusItem.objects.latest("pk").pk, 1, now, now + timedelta(hours=2))],
+        purpose="CH 101 A",
+        idempotency_key="world",
+        by_hand=True,
+    )
     tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
     token, _ = issue_token(actor=instructor, name="course site")
     return {
@@ -29,5 +49,9 @@ def world(salt, send, instructor) -> dict[str, Any]:
         "notice": instructor.notices.get().pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
-        "item": ApparatusItem.objects.earliest("pk").pk,
+        "file": paper.pk,
+        "stream": add_waste_stream(actor=prep, name="Sink").pk,
+        "item": ApparatusItem.objects.earliest("pk").code,
+        "booking": Booking.objects.latest("pk").pk,
+        "booked": Booking.objects.latest("pk").item.code,
     }

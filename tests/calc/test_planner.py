@@ -334,16 +334,6 @@ def test_a_full_bottle_is_taken_before_one_that_is_short_and_the_first_expiring_
     assert answer["steps"][0]["lot"]["id"] == "2"
 
 
-def test_two_bottles_that_hold_enough_together_are_offered():
-    lots = (
-        solid("1", "sodium-chloride", 30, assay_percent=100.0),
-        solid("2", "sodium-chloride", 40, assay_percent=100.0),
-    )
-    answer = plan(one("NaCl", "2.00", "mol/L", equipment="shelf"), shelf_with(*lots))
-    [shortage] = answer["shortages"]
-    assert any("together" in text for text in shortage["alternatives"])
-
-
 def test_a_stock_on_the_shelf_saves_the_weighing():
     lots = (
         solid("1", "sodium-chloride", assay_percent=100.0),

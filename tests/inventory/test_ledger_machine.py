@@ -1,7 +1,8 @@
 """Random histories of a shelf, against a model that is nothing but arithmetic.
 
-Any order of receiving, holding, drawing, releasing, swapping, counting, disposing and reversing must
-leave the balances at what the arithmetic says, inside 0 <= held <= on hand, and explained by the ledger.
+Any order of receiving, holding, drawing, releasing, swapping, counting, disposing, returning, pouring over,
+moving and reversing must leave the balances at what the arithmetic says, inside 0 <= held <= on hand, and
+explained by the ledger; and the ledger played again from an empty shelf must come to the same balances.
 """
 
 import itertools
@@ -15,17 +16,22 @@ from hypothesis.stateful import Bundle, RuleBasedStateMachine, invariant, multip
 
 from inventory import states
 from inventory.amounts import from_base
-from inventory.models import Hold, Lot, Movement, Substance
+from inventory.models import Hold, Lot, LotEvent, Movement, Place, Substance
 from inventory.selectors import stock_differences
 from inventory.services import (
     NotEnough,
+    add_waste_stream,
     correct_stock,
     dispose,
     draw_holds,
     hold_stock,
+    merge_lots,
+    move_lot,
     receive_lot,
     release_holds,
+    return_to_lot,
     reverse_movement,
+    split_lot,
 )
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -40,6 +46,10 @@ class Bottle:
     on_hand: int
     holds: dict[int, int] = field(default_factory=dict)
     stopped: bool = False
+    # What was received or poured in, less what was poured out [g].
+    came: int = 0
+    # Of one lot are bottles of one maker's number, and those filled from one another.
+    family: object = None
 
     @property
     def held(self) -> int:
@@ -65,6 +75,8 @@ class Shelf(RuleBasedStateMachine):
         self.number = itertools.count()
         self.shelf: dict[int, Bottle] = {}
         self.reversed: set[int] = set()
+        self.places = [None, *(Place.objects.create(name=name) for name in ("Store", "Bench"))]
+        self.streams = [add_waste_stream(actor=self.user, name=name) for name in ("Solids", "Sink")]
 
     def teardown(self) -> None:
         transaction.set_rollback(True)
@@ -73,17 +85,18 @@ class Shelf(RuleBasedStateMachine):
     def key(self) -> str:
         return f"key {next(self.number)}"
 
-    @rule(target=lots, amount=AMOUNT)
-    def receive(self, amount: int) -> int:
+    @rule(target=lots, amount=AMOUNT, number=st.sampled_from(["", "K1", "K2"]))
+    def receive(self, amount: int, number: str) -> int:
         lot = receive_lot(
             actor=self.user,
             substance=self.salt,
             kind="solid",
             amount=str(amount),
             unit="g",
+            lot_number=number,
             idempotency_key=self.key(),
         )
-        self.shelf[lot.pk] = Bottle(amount)
+        self.shelf[lot.pk] = Bottle(amount, came=amount, family=number or lot.pk)
         return lot.pk
 
     @rule(target=holds, wanted=st.lists(st.tuples(lots, AMOUNT), min_size=1, max_size=4), twice=st.booleans())
@@ -133,7 +146,7 @@ class Shelf(RuleBasedStateMachine):
             return multiple()
         assert drawn <= held + bottle.free
         del bottle.holds[hold_id]
-        bottle.on_hand -= drawn
+        self.changed(pk, -drawn)
         return multiple(*((pk, row.pk) for row in rows))
 
     @rule(hold=holds)
@@ -183,8 +196,8 @@ class Shelf(RuleBasedStateMachine):
         self.changed(lot, found - bottle.on_hand)
         return multiple() if row is None else (lot, row.pk)
 
-    @rule(target=entries, lot=lots, gone=AMOUNT)
-    def waste(self, lot: int, gone: int):
+    @rule(target=entries, lot=lots, gone=AMOUNT, stream=st.sampled_from([None, 0, 1]))
+    def waste(self, lot: int, gone: int, stream: int | None):
         bottle = self.shelf[lot]
         try:
             row = dispose(
@@ -193,37 +206,140 @@ class Shelf(RuleBasedStateMachine):
                 amount=str(gone),
                 unit="g",
                 reason="Caked",
+                waste_stream=None if stream is None else self.streams[stream],
                 idempotency_key=self.key(),
             )
         except InvalidInput:
-            assert gone > bottle.free
+            assert gone > bottle.free or stream is None
             return multiple()
         assert gone <= bottle.free
+        assert row.waste_stream == self.streams[stream]
         self.changed(lot, -gone)
         return (lot, row.pk)
+
+    @rule(target=entries, lot=lots, back=AMOUNT, unopened=st.booleans(), twice=st.booleans())
+    def give_back(self, lot: int, back: int, unopened: bool, twice: bool):
+        bottle, key = self.shelf[lot], self.key()
+        fits = unopened and back <= bottle.came - bottle.on_hand
+        try:
+            for _ in range(1 + twice):
+                row = return_to_lot(
+                    actor=self.user,
+                    lot=Lot.objects.get(pk=lot),
+                    amount=str(back),
+                    unit="g",
+                    reason="Unused",
+                    unopened=unopened,
+                    idempotency_key=key,
+                )
+        except InvalidInput:
+            assert not fits
+            return multiple()
+        assert fits
+        self.changed(lot, back)
+        return (lot, row.pk)
+
+    @rule(
+        target=lots,
+        lot=lots,
+        amounts=st.lists(st.integers(1, 15), min_size=1, max_size=3),
+        twice=st.booleans(),
+    )
+    def split(self, lot: int, amounts: list[int], twice: bool):
+        bottle, key = self.shelf[lot], self.key()
+        fits = not bottle.stopped and sum(amounts) <= bottle.free
+        try:
+            for _ in range(1 + twice):
+                small = split_lot(
+                    actor=self.user,
+                    lot=Lot.objects.get(pk=lot),
+                    amounts=[str(amount) for amount in amounts],
+                    unit="g",
+                    place=None,
+                    reason="Bench",
+                    idempotency_key=key,
+                )
+        except InvalidInput:
+            assert not fits
+            return multiple()
+        assert fits
+        for one, amount in zip(small, amounts, strict=True):
+            self.shelf[one.pk] = Bottle(amount, came=amount, family=bottle.family)
+        bottle.came -= sum(amounts)
+        self.changed(lot, -sum(amounts))
+        return multiple(*(one.pk for one in small))
+
+    @rule(target=entries, into=lots, other=lots, twice=st.booleans())
+    def merge(self, into: int, other: int, twice: bool):
+        target, left, key = self.shelf[into], self.shelf[other], self.key()
+        poured = left.on_hand
+        fits = (
+            into != other
+            and target.family == left.family
+            and not target.stopped
+            and not left.stopped
+            and not left.held
+            and poured
+        )
+        try:
+            for _ in range(1 + twice):
+                merge_lots(
+                    actor=self.user,
+                    into=Lot.objects.get(pk=into),
+                    leftovers=[Lot.objects.get(pk=other)],
+                    reason="Leftovers",
+                    idempotency_key=key,
+                )
+        except InvalidInput:
+            assert not fits
+            return multiple()
+        assert fits
+        for pk, by in ((into, poured), (other, -poured)):
+            self.shelf[pk].came += by
+            self.changed(pk, by)
+        return (into, Movement.objects.get(pouring=key, lot=into).pk)
+
+    @rule(lot=lots, place=st.sampled_from([0, 1, 2]))
+    def move(self, lot: int, place: int) -> None:
+        before = Lot.objects.get(pk=lot)
+        events = LotEvent.objects.count()
+        moved = move_lot(actor=self.user, lot=before, place=self.places[place])
+        assert moved.place == self.places[place]
+        assert LotEvent.objects.count() - events == (before.place != self.places[place])
+
+    @rule(target=entries, lot=lots)
+    def choose_a_pouring(self, lot: int):
+        row = Movement.objects.filter(lot=lot, kind="poured").last()
+        return multiple() if row is None else (lot, row.pk)
 
     @precondition(lambda self: self.shelf)
     @rule(entry=entries)
     def reverse(self, entry: tuple[int, int]) -> None:
-        lot, pk = entry
-        movement = Movement.objects.get(pk=pk)
-        back = -movement.amount // 1_000_000
-        bottle = self.shelf[lot]
+        movement = Movement.objects.get(pk=entry[1])
+        undone = [movement]
+        if movement.pouring:
+            undone = list(Movement.objects.filter(pouring=movement.pouring))
+        back = {row.lot_id: -row.amount // 1_000_000 for row in undone}
+        fits = all(self.shelf[lot].free + by >= 0 for lot, by in back.items())
+        keys = {row.pk for row in undone}
         try:
             reverse_movement(actor=self.user, movement=movement, reason="Mistake", idempotency_key=self.key())
         except NotInThisState:
-            assert pk in self.reversed
+            assert keys & self.reversed
             return
         except NotEnough:
-            assert bottle.free + back < 0
+            assert not fits
             return
-        assert pk not in self.reversed
-        assert bottle.free + back >= 0
-        self.reversed.add(pk)
-        self.changed(lot, back)
+        assert not keys & self.reversed
+        assert fits
+        self.reversed |= keys
+        for lot, by in back.items():
+            if movement.kind in ("received", "poured"):
+                self.shelf[lot].came += by
+            self.changed(lot, by)
 
     def changed(self, lot: int, by: int) -> None:
-        """After a count, disposal or reversal: nothing left is empty, and what is found again waits."""
+        """After any change of the stock: nothing left is empty, and what is found again waits."""
         bottle = self.shelf[lot]
         bottle.on_hand += by
         if bottle.on_hand == 0:
@@ -236,6 +352,17 @@ class Shelf(RuleBasedStateMachine):
             assert (from_base(lot.on_hand, "g"), from_base(lot.held, "g")) == (bottle.on_hand, bottle.held)
             assert 0 <= lot.held <= lot.on_hand
             assert (lot.state != states.AVAILABLE) == bottle.stopped
+
+    @invariant()
+    def the_ledger_played_again_from_an_empty_shelf_comes_to_the_same(self) -> None:
+        again: dict[int, int] = {}
+        poured: dict[str, int] = {}
+        for row in Movement.objects.order_by("pk"):
+            again[row.lot_id] = again.get(row.lot_id, 0) + row.amount
+            if row.pouring:
+                poured[row.pouring] = poured.get(row.pouring, 0) + row.amount
+        assert again == dict(Lot.objects.values_list("pk", "on_hand"))
+        assert not any(poured.values())
 
     @invariant()
     def the_ledger_explains_every_balance(self) -> None:

@@ -103,11 +103,16 @@ def test_what_cannot_be_or_is_there_already_is_refused_beside_its_field(
     assert Substance.objects.count() == before
 
 
-def test_a_double_click_adds_one_substance_and_says_that_it_is_there(at_bench, catalogue, typed):
-    assert at_bench.post(NEW, typed).status_code == 302
-    again = at_bench.post(NEW, typed)
-    assert again.status_code == 422
-    assert "is in the list already" in field_errors(again)["name"]
+def test_a_double_click_adds_one_substance_and_both_clicks_lead_to_it(at_bench, catalogue, typed):
+    first, again = (at_bench.post(NEW, typed) for _ in range(2))
+    assert (first.status_code, again.status_code) == (302, 302)
+    assert first["Location"] == again["Location"]
+    assert Substance.objects.filter(name=typed["name"]).count() == 1
+    afresh = at_bench.post(NEW, {**typed, "idempotency_key": "another"})
+    assert "is in the list already" in field_errors(afresh)["name"]
+    other = at_bench.post(NEW, {**typed, "name": "Barium thiosulfate dihydrate", "formula": "BaS2O3.2H2O"})
+    assert other.status_code == 422
+    assert "sent before and added Barium thiosulfate monohydrate" in words(other)
 
 
 def test_the_cautions_that_may_be_ticked_are_real_and_never_say_that_nobody_looked():
@@ -130,6 +135,14 @@ def test_places_stand_inside_each_other(at_bench):
     )
     assert [name for _, name in places()] == ["Store", "Store / Cabinet 2"]
     assert re.search(r"Store / Cabinet 2", words(response))
+
+
+def test_a_place_sent_twice_is_there_once_and_both_sendings_lead_to_the_list(at_bench):
+    for _ in range(2):
+        assert at_bench.post(PLACES, {"name": "Store", "idempotency_key": "p"}).status_code == 302
+    assert Place.objects.count() == 1
+    other = at_bench.post(PLACES, {"name": "Annexe", "idempotency_key": "p"})
+    assert (other.status_code, Place.objects.count()) == (422, 1)
 
 
 @pytest.mark.parametrize("name", ["", "  ", "store", "x" * 81])

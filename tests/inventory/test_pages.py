@@ -193,11 +193,11 @@ def test_an_instructor_is_told_who_may_change_stock(as_instructor, bottle, name,
 
 def test_an_instructor_cannot_post_past_the_pages(as_instructor, bottle):
     lot = bottle()
-    item = ApparatusItem.objects.create(type="beaker", nominal_ml="400")
+    item = ApparatusItem.objects.create(type="beaker", nominal_ml="400", code="A000011")
     entry = lot.movements.get()
     for address in (
         page("lot_opened", lot.code),
-        page("apparatus_service", item.pk),
+        page("apparatus_service", item.code),
         page("movement_reverse", lot.code, entry.pk),
     ):
         assert as_instructor.post(address).status_code == 403
@@ -548,7 +548,7 @@ def test_apparatus_is_added_with_the_standard_its_class_means(at_bench):
     item = ApparatusItem.objects.get()
     assert (item.apparatus_class, item.standard, item.count) == ("A", "ISO 1042:1998", 12)
     # ISO 1042:1998: 0.15 mL for a class A flask of 250 mL.
-    assert "250 mL Class A, ISO 1042:1998 ± 0.15 mL by the standard 12" in words(response)
+    assert "250 mL One-mark flask Class A, ISO 1042:1998 ± 0.15 mL by the standard 12" in words(response)
 
 
 def test_a_double_click_adds_the_apparatus_once(at_bench):
@@ -575,9 +575,9 @@ def test_measuring_ware_without_a_known_limit_is_refused_with_what_would_do(at_b
 
 def test_apparatus_goes_out_of_service_and_back(at_bench, prep):
     item = add_apparatus(actor=prep, type="beaker", nominal_ml="400")
-    response = at_bench.post(page("apparatus_service", item.pk), {"in_service": "0"}, follow=True)
+    response = at_bench.post(page("apparatus_service", item.code), {"in_service": "0"}, follow=True)
     assert "Out of service" in words(response)
-    at_bench.post(page("apparatus_service", item.pk), {"in_service": "1"})
+    at_bench.post(page("apparatus_service", item.code), {"in_service": "1"})
     item.refresh_from_db()
     assert item.in_service
 
@@ -627,7 +627,7 @@ def test_pages_take_the_same_queries_for_two_rows_and_for_twenty(
     fill(2, 20)
     many = [queries_of(at_bench, address, django_assert_max_num_queries) for address in addresses]
     assert many == few
-    assert max(many) <= 16
+    assert max(many) <= 20
 
 
 def test_a_get_changes_nothing(at_bench, bottle, django_capture_on_commit_callbacks):

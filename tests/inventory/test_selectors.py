@@ -89,6 +89,14 @@ def test_a_mixture_is_no_stock_of_any_one_of_its_solutes(bottle, prep, salt):
     assert (told.concentration_mol_per_l, told.relative_uncertainty_percent) == (0.1002, 0.15)
 
 
+def test_things_counted_in_pieces_are_nothing_to_make_a_solution_of(bottle, salt):
+    Lot.objects.create(
+        code="PIECES", substance=salt, kind=Lot.Kind.ITEM, unit="pc", on_hand=12, received_on=date(2025, 1, 1)
+    )
+    told = bottle("500", opened_on=date(2025, 2, 1), received_on=date(2025, 1, 1))
+    assert [(lot.code, lot.opened) for lot in calc_shelf().lots] == [(told.code, True)]
+
+
 def test_apparatus_without_its_own_limit_gets_that_of_its_class_and_standard(prep):
     """A class A flask of 250 mL: 0.15 mL by ISO 1042:1998, table of maximum permissible errors."""
     add_apparatus(

@@ -7,7 +7,7 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 
 from inventory.models import Hold
-from inventory.services import draw_holds, hold_stock, reverse_movement
+from inventory.services import draw_holds, hold_stock, reverse_movement, split_lot
 
 pytestmark = pytest.mark.django_db
 
@@ -84,6 +84,41 @@ def test_a_row_changed_behind_the_ledger_is_found(worked, sql, words):
     assert code == 1
     assert words in said
     assert worked.code in said
+
+
+@pytest.mark.parametrize(
+    ("sql", "words"),
+    [
+        (
+            "UPDATE inventory_movement SET amount = 31000000 WHERE kind = 'poured' AND amount > 0",
+            "out of nothing",
+        ),
+        (
+            "UPDATE inventory_movement SET pouring = 'other' WHERE kind = 'poured' AND amount > 0",
+            "out of nothing",
+        ),
+        (
+            "DELETE FROM inventory_movement WHERE kind = 'reversed' AND amount > 0",
+            "undone in 1 of its 2 rows",
+        ),
+        (
+            "UPDATE inventory_movement SET pouring = '' WHERE kind = 'reversed'",
+            "a part of a pouring by itself",
+        ),
+    ],
+)
+def test_a_pouring_that_was_broken_behind_the_ledger_is_found(bottle, prep, sql, words):
+    lot = bottle("100")
+    sent = {"amounts": ["30"], "unit": "g", "place": None, "reason": "Bench"}
+    split_lot(actor=prep, lot=lot, **sent, idempotency_key="1")
+    split_lot(actor=prep, lot=lot, **sent, idempotency_key="2")
+    entry = lot.movements.filter(kind="poured").last()
+    reverse_movement(actor=prep, movement=entry, reason="Wrong bottle", idempotency_key="undo")
+    assert verify()[0] == 0
+    tamper(sql)
+    code, said = verify()
+    assert code == 1
+    assert words in said
 
 
 def test_a_movement_of_another_lot_on_a_hold_is_found(worked, bottle):

@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.test import RequestFactory
 from playwright.sync_api import Page, expect
 
-from inventory.models import Lot
+from inventory.models import Attachment, Lot, WasteStream
 from prepdesk.core.views import server_error
 from requests_app.models import Batch, Order
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
@@ -172,6 +172,17 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/stock/lots/{lot.code}/correct/",
             f"/stock/lots/{lot.code}/dispose/",
             f"/stock/lots/{lot.code}/state/quarantine/",
+            *(
+                f"/stock/lots/{lot.code}/{change}/"
+                for change in ("return", "split", "merge", "move", "files/new")
+            ),
+            f"/stock/lots/{lot.code}/dispose/?amount=1&unit=g&reason=Caked&idempotency_key=d"
+            f"&expected_on_hand={lot.on_hand}&waste_stream={WasteStream.objects.filter(in_use=True).first().pk}",
+            "/stock/lots/move/",
+            "/stock/substances/sodium-chloride/facts/",
+            "/stock/substances/sodium-chloride/files/new/",
+            f"/stock/files/{Attachment.objects.first().pk}/withdraw/",
+            "/stock/waste/",
         ],
     )
     # A step whose reading lies outside its window, with the reason asked for.

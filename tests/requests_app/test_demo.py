@@ -76,10 +76,29 @@ def test_what_is_open_is_due_around_today_and_one_batch_is_late(department):
     assert Batch.objects.filter(state=states.QUEUED, due_at__lt=now).count() == 1
 
 
-def test_the_waiting_order_says_what_is_missing(department):
-    order = Order.objects.get(state=states.WAITING)
-    assert "silver nitrate" in order.waiting_for[0]["text"]
-    assert order.waiting_for[0]["missing"]["unit"] == "g"
+def test_the_waiting_orders_say_what_is_missing_and_what_would_serve(department):
+    silver = Order.objects.get(state=states.WAITING, title__contains="silver nitrate")
+    copper = Order.objects.get(state=states.WAITING, title__contains="copper(II) sulfate, anhydrous")
+    assert "silver nitrate" in silver.waiting_for[0]["text"]
+    assert silver.waiting_for[0]["missing"]["unit"] == "g"
+    offers = copper.waiting_for[0]["instead"]
+    assert [offer["substance"] for offer in offers if offer["kind"] == "form"] == [
+        "copper(II) sulfate pentahydrate"
+    ]
+
+
+def test_one_order_was_made_from_a_bottle_that_was_chosen(department):
+    order = Order.objects.get(components__from_lot__isnull=False)
+    lot = order.components.get().from_lot
+    assert order.state == states.HANDED_OVER
+    assert lot.substance.key == "cobalt-chloride-hexahydrate"
+    assert lot.code in order.events.get(event="choose").note
+    assert order.batch.prepared_lot.parent_links.get().parent == lot
+
+
+def test_a_leftover_is_on_the_shelf_and_free(department):
+    left = [lot for lot in Lot.objects.exclude(composition=[]) if lot.free and lot.state == "available"]
+    assert [lot.substance.key for lot in left] == ["sodium-hydrogen-carbonate"]
 
 
 def test_the_review_has_weeks_to_look_back_on(department):
@@ -226,3 +245,16 @@ def test_the_first_start_sets_everything_up_and_the_second_only_serves(tmp_path)
         assert all(username in printed for username, _ in DEMO_LOGINS)
         assert "Traceback" not in printed
         assert "WARNING" not in printed
+
+
+def test_one_order_is_being_made_from_two_bottles_of_different_assay(department):
+    batch = Batch.objects.get(title__contains="sodium nitrate")
+    links = batch.batch_holds.select_related("hold__lot").order_by("hold__lot__expires_on")
+    assert [link.hold.lot.assay_percent for link in links] == ["98.5", "99.5"]
+    assert all(link.hold.amount > 0 for link in links)
+    assert batch.state == states.IN_WORK
+    first, second = [step for step in batch.sheets.get().plan["steps"] if step["action"] == "weigh"]
+    assert first["lot"]["id"] == str(links[0].hold.lot_id)
+    # Half a mole of sodium nitrate, 84.994 g/mol by the IUPAC 2021 atomic weights.
+    pure = 0.985 * float(first["quantity"]["value"]) + 0.995 * float(second["quantity"]["value"])
+    assert pure == pytest.approx(0.5 * 84.994, rel=0.003)

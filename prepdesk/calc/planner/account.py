@@ -7,8 +7,10 @@ from typing import Final
 
 from prepdesk.calc.model import Amount
 from prepdesk.calc.planner.bench import Tool
+from prepdesk.calc.planner.bottles import spread
 from prepdesk.calc.planner.chains import Chain
-from prepdesk.calc.planner.measures import Measure
+from prepdesk.calc.planner.measures import Measure, Part
+from prepdesk.calc.planner.mixed import named
 from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.uncertainty import (
     LEVEL_MARK_RELATIVE,
@@ -81,11 +83,29 @@ def chain_inputs(chain: Chain, room: Room) -> Iterator[Input]:
 
 
 def measure_inputs(measure: Measure, room: Room, place: str = "") -> Iterator[Input]:
-    """Relative inputs of measuring one amount."""
+    """Relative inputs of measuring one amount, bottle by bottle where it comes from several."""
+    for one in measure.parts:
+        yield from _part_inputs(one, measure.parts, place)
+    if measure.parts:
+        yield from () if measure.weighed else _named(room.inputs, place or "measured volume")
+        return
     inputs = relative_to(repeated(measure.tool.inputs, measure.times), measure.exact)
     yield from _named(inputs, place)
     if not measure.weighed:
         yield from _named(room.inputs, place or "measured volume")
+
+
+def _part_inputs(part: Part, parts: Sequence[Part], place: str) -> Iterator[Input]:
+    """What measuring one of several bottles adds; see :func:`prepdesk.calc.planner.bottles.spread`."""
+    way = part.measure
+    own = part.weight * way.times / way.exact
+    same = sum(
+        one.weight * one.measure.times / one.measure.exact for one in parts if one.measure.tool is way.tool
+    )
+    name = named(place, part.supply).removeprefix(", ")
+    for one in way.tool.inputs:
+        scale = math.sqrt(own * same) if one.systematic else own / math.sqrt(way.times)
+        yield replace(one, name=f"{one.name}, {name}" if name else one.name, standard=one.standard * scale)
 
 
 def vessel_inputs(vessel: Vessel, room: Room) -> Iterator[Input]:
@@ -110,3 +130,10 @@ def _named(inputs: Sequence[Input], place: str) -> Iterator[Input]:
 def tool_standard(tool: Tool, times: int) -> float:
     """Standard uncertainty of one amount in so many portions [g or mL]."""
     return math.sqrt(tool.variance(times))
+
+
+def tool_variance(measure: Measure) -> float:
+    """Relative variance of measuring one amount, the room's temperature left out [1]."""
+    if measure.parts:
+        return sum(spread(measure.parts))
+    return measure.tool.variance(measure.times) / measure.exact**2

@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench, Tool
+from prepdesk.calc.planner.bottles import joint_ways
 from prepdesk.calc.planner.cost import EXTRA_STAGE, FUMING_ON_BALANCE, LEAST_MEASURING, LIQUID_ON_BALANCE
-from prepdesk.calc.planner.measures import Measure, volumes, weighings
+from prepdesk.calc.planner.measures import SMALLEST_LIQUID_G, Measure, volumes, weighings
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.uncertainty import COVERAGE
 
@@ -17,8 +18,6 @@ SECOND_FLASKS_ML: Final = (100.0, 1000.0)
 SECOND_PIPETTES_ML: Final = (5.0, 25.0)
 # What stays in the flask so that the last aliquot can be drawn without air.
 DRAWABLE_PART: Final = 0.95
-# A drop weighs some 0.05 g, so less than twenty of them can't be brought to a figure (common practice).
-SMALLEST_LIQUID_G: Final = 1.0
 # A route this much further from the tolerance than the closest one counts as equally near [1].
 NEARLY: Final = 1.02
 # A tolerance that is met exactly counts as met; floats need a little room for that.
@@ -104,15 +103,17 @@ class Need:
 
 def direct(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
     """Weigh or measure straight from the bottle into the final vessel."""
-    for measure in _from_bottle(need.moles, supply, bench, need, need.volume_ml):
-        yield _chain(need, supply, (), measure, 0.0)
+    for taken, measure in _from_bottle(
+        need.moles, supply, bench, need, need.volume_ml, fillings=need.fillings
+    ):
+        yield _chain(need, taken, (), measure, 0.0)
 
 
 def through_one(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
     """Make one intermediate solution and take an aliquot of it."""
-    for stage, aliquot in _stages(need, supply, bench):
+    for taken, stage, aliquot in _stages(need, supply, bench):
         waste = stage.flask.size - need.fillings * aliquot.amount
-        yield _chain(need, supply, (stage,), aliquot, waste)
+        yield _chain(need, taken, (stage,), aliquot, waste)
 
 
 def through_two(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
@@ -133,27 +134,45 @@ def through_two(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
             )
             if inner.spare <= 0.0 or inner.ceiling <= 0.0:
                 continue
-            for stage, first_aliquot in _stages(inner, supply, bench):
+            for taken, stage, first_aliquot in _stages(inner, supply, bench):
                 second = Stage(first_aliquot, flask, inner.moles / flask.size * 1000.0)
                 waste = stage.flask.size - first_aliquot.amount + flask.size - need.fillings * aliquot.amount
-                yield _chain(need, supply, (stage, second), aliquot, waste)
+                yield _chain(need, taken, (stage, second), aliquot, waste)
 
 
-def _from_bottle(moles: float, supply: Supply, bench: Bench, need: Need, room_ml: float) -> Iterator[Measure]:
+def _from_bottle(
+    moles: float, supply: Supply, bench: Bench, need: Need, room_ml: float, *, fillings: int
+) -> Iterator[tuple[Supply, Measure]]:
+    """Every way to take so many moles; of several bottles with the mean of what they give."""
+    if supply.bottles:
+        for taken, joint in joint_ways(
+            supply,
+            moles,
+            bench,
+            fillings=fillings,
+            room_variance=need.room_variance,
+            tolerance=need.tolerance,
+        ):
+            if supply.kind == "solid" or moles <= room_ml * taken.mol_per_ml * (1.0 + ROUNDING_ROOM):
+                yield taken, joint
+        return
     if supply.kind == "solid":
-        yield from weighings(moles / supply.mol_per_g, bench)
+        for way in weighings(moles / supply.mol_per_g, bench):
+            yield supply, way
         return
     volume = moles / supply.mol_per_ml
     if volume > room_ml * (1.0 + ROUNDING_ROOM):
         return
-    yield from volumes(volume, bench, need.room_variance, need.tolerance)
+    for way in volumes(volume, bench, need.room_variance, need.tolerance):
+        yield supply, way
     if supply.mol_per_g and moles >= SMALLEST_LIQUID_G * supply.mol_per_g:
         fuming = "fume_hood" in supply.substance.hazards
         extra = FUMING_ON_BALANCE if fuming else LIQUID_ON_BALANCE
-        yield from weighings(moles / supply.mol_per_g, bench, extra)
+        for way in weighings(moles / supply.mol_per_g, bench, extra):
+            yield supply, way
 
 
-def _stages(need: Need, supply: Supply, bench: Bench) -> Iterator[tuple[Stage, Measure]]:
+def _stages(need: Need, supply: Supply, bench: Bench) -> Iterator[tuple[Supply, Stage, Measure]]:
     """Every flask and pipette between the bottle and the vessel, with what must go into the flask."""
     for aliquot in _aliquots(need, bench):
         per_ml = need.moles / aliquot.amount
@@ -163,9 +182,11 @@ def _stages(need: Need, supply: Supply, bench: Bench) -> Iterator[tuple[Stage, M
             spare = need.spare - aliquot.variance - _flask_variance(flask, need)
             if spare <= 0.0 or _stage_minutes(flask, aliquot, need) + LEAST_MEASURING >= need.ceiling:
                 continue
-            for measure in _from_bottle(per_ml * flask.size, supply, bench, need, flask.size):
+            for taken, measure in _from_bottle(
+                per_ml * flask.size, supply, bench, need, flask.size, fillings=1
+            ):
                 if abs(measure.offset) <= need.tolerance and measure.variance <= spare:
-                    yield Stage(measure, flask, per_ml * 1000.0), aliquot
+                    yield taken, Stage(measure, flask, per_ml * 1000.0), aliquot
 
 
 def _stage_minutes(flask: Tool, aliquot: Measure, need: Need) -> float:
@@ -231,7 +252,7 @@ def _chain(need: Need, supply: Supply, stages: tuple[Stage, ...], last: Measure,
 
 def unread_shift(measures: Sequence[Measure]) -> float:
     """What the single marks miss the exact amounts by, which no reading can take back [1]."""
-    return sum(abs(one.offset) for one in measures if not one.is_read)
+    return sum(one.shift for one in measures)
 
 
 def reading_room(measures: Sequence[Measure]) -> float:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from prepdesk.calc.catalogue import Catalogue
@@ -218,6 +219,13 @@ def light_weighing(want: Want, measure: Measure) -> list[Problem]:
 
     Source: USP <41>: 820 times the readability for 0.10 %, scaled to the tolerance asked for.
     """
+    if measure.parts:
+        # A bottle that gives a tenth of the whole may be weighed ten times as loosely.
+        return [
+            problem
+            for one in measure.parts
+            for problem in light_weighing(replace(want, tolerance=want.tolerance / one.weight), one.measure)
+        ]
     if not measure.weighed:
         return []
     least = USP_DIVISIONS * measure.tool.step * USP_TOLERANCE / want.tolerance

@@ -38,6 +38,8 @@ DISSOLVING: Final = 3.0
 MARK_CARBOY: Final = 4.0
 # Pouring several fillings together and mixing them until all is equal.
 POOL: Final = 2.0
+# Fetching another bottle of the same, comparing its label, opening it.
+SECOND_BOTTLE: Final = 1.0
 # An intermediate solution is labelled, mixed and washed up as well.
 EXTRA_STAGE: Final = 4.0
 # Bringing solvent and flask to the stated temperature in a water bath, when the room won't do.

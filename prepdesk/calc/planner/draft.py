@@ -16,7 +16,8 @@ from prepdesk.calc.model import (
     Shortage,
     Step,
 )
-from prepdesk.calc.planner.account import rounded_up, significant
+from prepdesk.calc.planner.account import decimals_of, rounded_up, significant
+from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want, title_for
 from prepdesk.calc.planner.writer import general_cautions
@@ -109,3 +110,16 @@ def draw_of(index: int, supply: Supply, amount: float, decimals: int) -> Draw:
         lot_code=supply.lot.code if supply.lot else None,
         amount=rounded_up(Amount(amount, supply.drawn_unit, decimals)),
     )
+
+
+def draws_of(index: int, supply: Supply, measure: Measure, fillings: int) -> list[Draw]:
+    """What is taken from each bottle over all fillings."""
+    found = []
+    for one, way in [(part.supply, part.measure) for part in measure.parts] or [(supply, measure)]:
+        amount, decimals = fillings * way.amount, 2
+        if way.weighed == (one.kind == "solid"):
+            decimals = decimals_of(way.tool.step or way.tool.size)
+        elif one.density is not None:
+            amount /= one.density.g_per_ml
+        found.append(draw_of(index, one, amount, decimals))
+    return found

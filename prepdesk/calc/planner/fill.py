@@ -6,84 +6,15 @@ from typing import Any, Final
 
 from prepdesk.calc import sentences
 from prepdesk.calc.model import Action, Amount, Apparatus, RouteInput
-from prepdesk.calc.planner.account import as_shown, significant, tool_standard, volume_shown
+from prepdesk.calc.planner.account import as_shown, significant, volume_shown
 from prepdesk.calc.planner.bench import Tool
+from prepdesk.calc.planner.entries import Entry, ordered_entries
 from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.supply import Supply
-from prepdesk.calc.planner.writer import Group, Writer, handling, is_hot, portions_of, window_of
+from prepdesk.calc.planner.writer import Group, Writer, handling, portions_of, window_of
 
 # Part of the volume that the solids are dissolved in; enough room stays for three rinsings.
 WATER_PART: Final = 0.7
 BEAKER_ROOM: Final = 0.9
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One thing that goes into a vessel.
-
-    Attributes:
-        component: index in the request.
-        supply: the bottle it comes from, also for an aliquot of an intermediate made from it.
-        measure: how much, and with what.
-        margin: how far a reading may lie from the exact amount [1].
-        shown: working of the amount.
-        intermediate: label of the intermediate it is an aliquot of, empty for a bottle.
-    """
-
-    component: int
-    supply: Supply
-    measure: Measure
-    margin: float
-    shown: str
-    intermediate: str = ""
-
-    @property
-    def what(self) -> str:
-        """What is handled, as the sentences name it."""
-        if self.intermediate:
-            return self.intermediate
-        supply = self.supply
-        lot = f"lot {supply.lot.code}" if supply.lot else ""
-        if supply.kind == "solution":
-            return f"{supply.label} ({lot})" if lot else supply.label
-        inside = ", ".join(word for word in (supply.strength, lot) if word)
-        return f"{supply.substance.name} ({inside})" if inside else supply.substance.name
-
-    @property
-    def is_solid(self) -> bool:
-        """Whether it is weighed out as a solid."""
-        return self.supply.kind == "solid" and not self.intermediate
-
-    @property
-    def volume_ml(self) -> float:
-        """Room a liquid takes up, also where it is weighed [mL]; a solid counts none."""
-        if self.is_solid:
-            return 0.0
-        if not self.measure.weighed:
-            return self.measure.amount
-        density = self.supply.density
-        # Without a density as much as it could be: no liquid reagent here is lighter than 0.7 g/mL.
-        return self.measure.amount / (density.g_per_ml if density else 0.7)
-
-    @property
-    def is_hot(self) -> bool:
-        """Whether it heats the water it goes into."""
-        return not self.intermediate and is_hot(self.supply)
-
-    @property
-    def lot(self) -> tuple[str, str] | None:
-        """The bottle's id and code, where it is drawn from here."""
-        return (
-            (self.supply.lot.id, self.supply.lot.code) if self.supply.lot and not self.intermediate else None
-        )
-
-
-def ordered_entries(entries: Sequence[Entry]) -> tuple[list[Entry], list[Entry], list[Entry]]:
-    """Solids, liquids that heat the water, and quiet liquids: each is handled in its own way."""
-    solids = [one for one in entries if one.is_solid]
-    hot = [one for one in entries if not one.is_solid and one.is_hot]
-    quiet = [one for one in entries if not one.is_solid and not one.is_hot]
-    return solids, hot, quiet
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +82,7 @@ class _Job:
         inputs = [
             RouteInput(
                 kind="intermediate" if entry.intermediate else entry.supply.kind,
-                label=entry.intermediate or entry.supply.label,
+                label=entry.label,
                 amount=as_shown(entry.measure),
                 measured_by=entry.measure.tool.apparatus,
             )
@@ -226,12 +157,12 @@ class _Job:
         """Weigh or measure one entry, portion by portion, and remember its readings."""
         measure = entry.measure
         portions = portions_of(measure)
-        group = self._group(entry, len(portions))
+        group = self._group(entry)
         for place, (amount, exact) in enumerate(portions, start=1):
             number = self._portion(entry, amount, exact, place=place, of=len(portions), into=into)
             group.steps.append((number, exact))
 
-    def _group(self, entry: Entry, portions: int) -> Group:
+    def _group(self, entry: Entry) -> Group:
         """The readings of one entry, over all fillings."""
         place = next(i for i, one in enumerate(self.entries) if one is entry)
         if place not in self.groups:
@@ -240,11 +171,14 @@ class _Job:
                 component=entry.component,
                 steps=[],
                 planned=measure.amount * fillings,
-                standard=tool_standard(measure.tool, portions * fillings),
+                standard=entry.standard(fillings),
                 unit="g" if measure.weighed else "mL",
+                exact=measure.exact * fillings,
+                per_unit=entry.part.per_unit if entry.part else 0.0,
+                is_read=measure.is_read,
             )
             self.groups[place] = group
-            if measure.is_read:
+            if measure.is_read or entry.part:
                 self.writer.groups.append(group)
         return self.groups[place]
 
@@ -271,12 +205,12 @@ class _Job:
         codes = handling(supply.substance, "weigh" if measure.weighed else "measure")
         return self._add(
             "weigh" if measure.weighed else "measure",
-            text,
+            entry.which + text,
             substance=supply.substance.name,
             component=entry.component,
             quantity=quantity,
             equipment=measure.tool.apparatus,
-            window=window_of(measure, amount, exact, entry.margin),
+            window=window_of(measure, amount, exact, entry.margin, entry.most(self.filling.fillings)),
             lot=entry.lot,
             cautions=() if entry.intermediate else codes,
             shown=entry.shown,
@@ -303,7 +237,7 @@ class _Job:
             )
 
     def _dissolve(self, solids: Sequence[Entry], *, water_is_in: bool) -> None:
-        names = sentences.joined([f"the {one.supply.substance.name}" for one in solids])
+        names = sentences.names([one.supply.substance.name for one in solids], "the ")
         hot = any(one.is_hot for one in solids)
         codes = {code for one in solids for code in handling(one.supply.substance, "dissolve")}
         if self.in_beaker or water_is_in:
@@ -318,7 +252,7 @@ class _Job:
         self._add(
             "dissolve",
             text,
-            substance=sentences.joined([one.supply.substance.name for one in solids]),
+            substance=sentences.names([one.supply.substance.name for one in solids]),
             equipment=self.beaker or self.filling.vessel,
             cautions=codes,
         )

@@ -169,6 +169,7 @@ class SupplyMaker:
                 triangular(STOCK_WITHOUT_DIGITS),
                 "triangular",
                 "assumed ± 1 %: the label states none",
+                shared=True,
             )
         return self._stock(
             substance,
@@ -224,6 +225,7 @@ class SupplyMaker:
                 rectangular(points / assay),
                 "rectangular",
                 f"{assay:g} % ± {points:g}, {said}",
+                shared=tolerance is None,
             ),
             *self._molar(mass, formula, reads_moles=False),
         ]
@@ -267,6 +269,7 @@ class SupplyMaker:
             rectangular(points / percent),
             "rectangular",
             f"{percent:g} % ± {points:.2g}, {said}",
+            shared=tolerance is None,
         )
         molar = self._molar(mass, substance.formula, reads_moles=False)
         per_g = percent / 100.0 / mass.g_per_mol
@@ -336,6 +339,7 @@ class SupplyMaker:
                 mass.standard_uncertainty_g_per_mol / mass.g_per_mol,
                 "rectangular",
                 "standard atomic weights 2021 (IUPAC)",
+                shared=True,
             ),
         )
 

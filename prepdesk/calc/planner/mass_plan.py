@@ -1,23 +1,19 @@
-"""Writes the plan of a solution that is weighed together, and turns mass targets into volume ones where
-another component is asked for per volume."""
+"""Writes the plan of a solution that is weighed together."""
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 from typing import Final
 
 from prepdesk.calc import sentences
-from prepdesk.calc.density import solution_density, water_density
-from prepdesk.calc.errors import NoDensity
 from prepdesk.calc.ions import ion_totals
 from prepdesk.calc.model import Amount, Density, RouteInput
-from prepdesk.calc.planner.account import as_shown, decimals_of, measure_inputs, tool_standard, volume_shown
+from prepdesk.calc.planner.account import as_shown, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
-from prepdesk.calc.planner.fill import Entry, ordered_entries
-from prepdesk.calc.planner.mass_route import Composition, MassQuestion, MassRoute, composition_of
+from prepdesk.calc.planner.draft import Draft, concentration_of, draws_of
+from prepdesk.calc.planner.entries import Entry, entries_of, ordered_entries
+from prepdesk.calc.planner.mass_route import MassQuestion, MassRoute
 from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.mix_density import density_of_mix
 from prepdesk.calc.planner.refusal import Impossible, stop, warn
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.volume_plan import wanted_volume_ml, write_end
@@ -25,82 +21,7 @@ from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling, portions_of, window_of
 from prepdesk.calc.uncertainty import COVERAGE, Input, Room, budget
 
-_ROUNDS: Final = 40
-_SETTLED: Final = 1e-9
 VESSEL_ROOM: Final = 1.1
-
-
-def composition_for(draft: Draft, supplies: Sequence[Supply]) -> tuple[Composition, Density | None, float]:
-    """The masses for the volume asked for, the density they rest on, and that of water [g/mL].
-
-    With a density the mass follows from the volume; without one as much water is taken as the volume
-    would weigh, which gives at least about that volume, and the sheet says so.
-
-    Raises:
-        Impossible: water itself has no density at this temperature, or the bottles are too weak.
-    """
-    volume = wanted_volume_ml(draft)
-    try:
-        water = water_density(draft.request.temperature_c).g_per_ml
-    except NoDensity as refused:
-        raise Impossible(stop("no_density", str(refused))) from None
-    unit = composition_of(draft.wants, supplies, total_g=1.0)
-    fractions: dict[str, float] = {}
-    for want, supply, mass in zip(draft.wants, supplies, unit.sources_g, strict=True):
-        key = want.component.substance.key
-        fractions[key] = fractions.get(key, 0.0) + mass * supply.mol_per_g * want.solute.g_per_mol
-    density = _density_by_fraction(fractions, draft.request.temperature_c)
-    if density is None:
-        return composition_of(draft.wants, supplies, solvent_g=volume * water), None, water
-    return composition_of(draft.wants, supplies, total_g=volume * density.g_per_ml), density, water
-
-
-def _density_by_fraction(fractions: dict[str, float], temperature_c: float) -> Density | None:
-    try:
-        return solution_density(fractions, temperature_c)
-    except NoDensity:
-        return None
-
-
-def per_volume(wants: Sequence[Want], temperature_c: float) -> tuple[tuple[Want, ...], Density]:
-    """Mass targets beside volume targets, as mol/L through the density of the whole solution.
-
-    Raises:
-        Impossible: no source covers that density.
-    """
-    g_per_ml = 1.0
-    found: list[Want] = list(wants)
-    for _ in range(_ROUNDS):
-        grams = [want.mol_per_l * want.solute.g_per_mol for want in found]
-        solvent_kg = g_per_ml - sum(grams) / 1000.0
-        found = [
-            want if not want.by_mass else replace(want, mol_per_l=_as_mol_per_l(want, g_per_ml, solvent_kg))
-            for want in found
-        ]
-        totals: dict[str, float] = {}
-        for want in found:
-            key = want.component.substance.key
-            totals[key] = totals.get(key, 0.0) + want.mol_per_l * want.solute.g_per_mol
-        try:
-            density = density_of_mix(totals, temperature_c)
-        except NoDensity:
-            raise Impossible(
-                stop(
-                    "no_density",
-                    "Targets by mass and by volume in one solution need its density, and no source covers it."
-                    " Ask for all of them in mol/L or g/L, or all by mass.",
-                )
-            ) from None
-        if abs(density.g_per_ml - g_per_ml) < _SETTLED:
-            break
-        g_per_ml = density.g_per_ml
-    return tuple(replace(want, through_density=density) if want.by_mass else want for want in found), density
-
-
-def _as_mol_per_l(want: Want, g_per_ml: float, solvent_kg_per_l: float) -> float:
-    if want.fraction:
-        return 1000.0 * g_per_ml * want.fraction / want.named.g_per_mol
-    return want.molality * max(solvent_kg_per_l, 0.0)
 
 
 def write_mass_plan(draft: Draft, route: MassRoute, density: Density | None, bench: Bench) -> None:
@@ -173,9 +94,12 @@ class _MassJob:
         name = f"the {sentences.size(self.vessel)}" if self.vessel else ""
         solvent = self.writer.solvent
         entries = [
-            Entry(want.index, supply, measure, self._margin(want, place), self._shown(want, place))
+            entry
             for place, (want, supply, measure) in enumerate(
                 zip(self.draft.wants, self.route.supplies, self.route.measures, strict=True)
+            )
+            for entry in entries_of(
+                want.index, supply, measure, self._margin(want, place), self._shown(want, place)
             )
         ]
         solids, hot, quiet = ordered_entries(entries)
@@ -199,13 +123,13 @@ class _MassJob:
                 cautions=codes,
             )
         if solids:
-            names = sentences.joined([f"the {one.supply.substance.name}" for one in solids])
+            names = sentences.names([one.supply.substance.name for one in solids], "the ")
             warm = any(one.is_hot for one in solids)
             codes = {code for one in solids for code in handling(one.supply.substance, "dissolve")}
             self.writer.add(
                 "dissolve",
                 sentences.dissolve(names, None, name, solvent, hot=warm, portions=warm),
-                substance=sentences.joined([one.supply.substance.name for one in solids]),
+                substance=sentences.names([one.supply.substance.name for one in solids]),
                 equipment=self.vessel,
                 cautions=codes,
             )
@@ -221,8 +145,8 @@ class _MassJob:
         for place, (amount, exact) in enumerate(portions, start=1):
             portion = f"portion {place} of {len(portions)}: " if len(portions) > 1 else ""
             steps.append([self._step(entry, amount, exact, portion, into), exact])
-        self._remember(component, steps, measure, supply)
-        self.inputs.append(RouteInput(supply.kind, supply.label, as_shown(measure), measure.tool.apparatus))
+        self._remember(component, steps, measure, supply, entry.standard(1))
+        self.inputs.append(RouteInput(supply.kind, entry.label, as_shown(measure), measure.tool.apparatus))
 
     def _step(self, entry: Entry, amount: float, exact: float, portion: str, into: str) -> int:
         measure, supply = entry.measure, entry.supply
@@ -239,12 +163,12 @@ class _MassJob:
             text = sentences.measure(quantity, entry.what, item, times=1, portion=portion, into=into)
         return self.writer.add(
             "weigh" if measure.weighed else "measure",
-            text,
+            entry.which + text,
             substance=supply.substance.name,
             component=entry.component,
             quantity=quantity,
             equipment=item,
-            window=window_of(measure, amount, exact, entry.margin),
+            window=window_of(measure, amount, exact, entry.margin, entry.most(1)),
             lot=entry.lot,
             cautions=handling(supply.substance, "weigh" if measure.weighed else "measure"),
             shown=entry.shown,
@@ -281,11 +205,16 @@ class _MassJob:
                 shown=shown,
             )
             steps.append([number, exact])
-        self._remember(None, steps, measure, None)
+        self._remember(None, steps, measure, None, tool_standard(measure.tool, measure.times))
         self.inputs.append(RouteInput("liquid", solvent, as_shown(measure), measure.tool.apparatus))
 
     def _remember(
-        self, component: int | None, steps: list[list[float]], measure: Measure, supply: Supply | None
+        self,
+        component: int | None,
+        steps: list[list[float]],
+        measure: Measure,
+        supply: Supply | None,
+        standard: float,
     ) -> None:
         g_per_unit = 1.0
         if not measure.weighed:
@@ -297,7 +226,7 @@ class _MassJob:
                 "steps": steps if measure.is_read else [],
                 "planned_g": measure.amount * g_per_unit,
                 "g_per_unit": g_per_unit,
-                "standard_uncertainty_g": tool_standard(measure.tool, measure.times) * g_per_unit,
+                "standard_uncertainty_g": standard * g_per_unit,
                 "mol_per_g": supply.mol_per_g if supply else 0.0,
                 "solvent_part": supply.solvent_part if supply else 1.0,
                 "unit": "g" if measure.weighed else "mL",
@@ -342,11 +271,7 @@ class _MassJob:
             draft.budget.append(budget(list(self._inputs(place))))
             expanded = COVERAGE * math.sqrt(route.variances[place])
             draft.concentrations.append(concentration_of(want, route.offsets[place], expanded))
-            draw = measure.amount
-            decimals = decimals_of(measure.tool.step or measure.tool.size)
-            if measure.weighed and supply.kind != "solid" and supply.density is not None:
-                draw, decimals = draw / supply.density.g_per_ml, 2
-            draft.draws.append(draw_of(want.index, supply, draw, decimals))
+            draft.draws += draws_of(want.index, supply, measure, 1)
             draft.note(*supply.notes)
             typed = want.component.target
             draft.working.append(f"{want.name}: target {typed.number.text} {typed.unit}.")

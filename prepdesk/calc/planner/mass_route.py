@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.planner.bench import Bench
-from prepdesk.calc.planner.chains import NEARLY, SMALLEST_LIQUID_G
+from prepdesk.calc.planner.bottles import joint_ways
+from prepdesk.calc.planner.chains import NEARLY
 from prepdesk.calc.planner.cost import DISSOLVING, FUMING_ON_BALANCE, LIQUID_ON_BALANCE, WATER_ON_BALANCE
-from prepdesk.calc.planner.measures import Measure, volumes, weighings
+from prepdesk.calc.planner.measures import SMALLEST_LIQUID_G, Measure, volumes, weighings
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
@@ -153,7 +154,7 @@ class MassQuestion:
         parts = [(1.0 - self.share(index, index), own)]
         if water is not None:
             parts.append((self.water_share(index), water))
-        shift = sum(part * one.room for part, one in parts if not one.is_read)
+        shift = sum(part * one.shift for part, one in parts)
         return shift, shift + 2.0 * max((part * one.room for part, one in parts if one.is_read), default=0.0)
 
 
@@ -231,6 +232,17 @@ def _water_ways(question: MassQuestion, bench: Bench, room_variance: float) -> I
 def _source_ways(
     supply: Supply, mass_g: float, bench: Bench, room_variance: float, tolerance: float
 ) -> Iterator[Measure]:
+    if supply.bottles:
+        joint = joint_ways(
+            supply,
+            mass_g * supply.mol_per_g,
+            bench,
+            fillings=1,
+            room_variance=room_variance,
+            tolerance=tolerance,
+        )
+        yield from (way for _, way in joint)
+        return
     if supply.kind == "solid":
         yield from weighings(mass_g, bench)
         return

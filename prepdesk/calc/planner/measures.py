@@ -6,10 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from prepdesk.calc.planner.bench import SMALLEST_PART, TARE_G, TARE_PART, Bench, Tool
+from prepdesk.calc.planner.supply import Supply
 
 # More portions than this and people lose count (common practice).
 MAX_PORTIONS: Final = 5
 MAX_ALIQUOTS: Final = 3
+# A drop weighs some 0.05 g, so less than twenty of them can't be brought to a figure (common practice).
+SMALLEST_LIQUID_G: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +27,8 @@ class Measure:
         offset: relative deviation of ``amount`` from ``exact`` [1].
         variance: relative variance of measuring it [1].
         minutes: at the bench.
+        parts: what each bottle gives, where one alone holds too little; the figures above are then those of
+            all of them together, and ``tool`` is the coarsest one.
     """
 
     tool: Tool
@@ -33,6 +38,7 @@ class Measure:
     offset: float
     variance: float
     minutes: float
+    parts: tuple["Part", ...] = ()
 
     @property
     def weighed(self) -> bool:
@@ -41,19 +47,51 @@ class Measure:
 
     @property
     def room(self) -> float:
-        """How far it lies from the exact amount, and where it is weighed, one step beside it too [1].
+        """What readings may take it away from the exact amount by: rounding, and one step on a balance [1].
 
         Nobody brings a display to a single figure: it must be allowed a step to either side. A meniscus is
-        set to a line, and how well is part of the uncertainty already.
+        set to a line, and how well is part of the uncertainty already. Several bottles share what is left
+        in equal amounts of solute, so the coarsest of them decides for all.
         """
+        if self.parts:
+            rooms = [part.weight * part.measure.room for part in self.parts if part.measure.is_read]
+            return len(rooms) * max(rooms, default=0.0)
+        if not self.is_read:
+            return 0.0
         if not self.weighed:
             return abs(self.offset)
         return abs(self.offset) + self.tool.step * self.times / self.exact
 
     @property
+    def shift(self) -> float:
+        """What single marks and settings miss the exact amount by, which no reading can take back [1]."""
+        if self.parts:
+            return sum(part.weight * part.measure.shift for part in self.parts)
+        return 0.0 if self.is_read else abs(self.offset)
+
+    @property
     def is_read(self) -> bool:
         """Whether somebody takes a reading: of a display or a scale, not of a single mark or a setting."""
+        if self.parts:
+            return any(part.measure.is_read for part in self.parts)
         return self.tool.step > 0.0 and self.tool.apparatus.type != "piston pipette"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What one of several bottles gives of an amount.
+
+    Attributes:
+        supply: the bottle.
+        measure: how much of it, and with what.
+        weight: its part of the solute [1]; those of all bottles add up to 1.
+        per_unit: solute per unit measured [mol/g or mol/mL].
+    """
+
+    supply: Supply
+    measure: Measure
+    weight: float
+    per_unit: float
 
 
 def weighings(mass_g: float, bench: Bench, extra_minutes: float = 0.0) -> Iterator[Measure]:

@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import product
+from dataclasses import dataclass
+from itertools import islice, product
 from typing import Final
 
 from prepdesk.calc import sentences
@@ -28,14 +28,17 @@ from prepdesk.calc.planner.checks import (
     solubility_of,
 )
 from prepdesk.calc.planner.draft import Draft
-from prepdesk.calc.planner.mass_plan import composition_for, per_volume, write_mass_plan
+from prepdesk.calc.planner.from_shelf import find_from_shelf, holds, joint_sources
+from prepdesk.calc.planner.mass_composition import composition_for, per_volume
+from prepdesk.calc.planner.mass_plan import write_mass_plan
 from prepdesk.calc.planner.mass_route import MassFound, MassQuestion, find_mass_route, nearest_mass_route
+from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.refusal import Impossible, stop
-from prepdesk.calc.planner.search import Found, Question, Route, nearest, search
+from prepdesk.calc.planner.search import Found, Question, Route, nearest
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
 from prepdesk.calc.planner.supplies import Choice, choice_for, with_input
 from prepdesk.calc.planner.supply import Supply, density_input
-from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_unreachable
+from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_several_bottles, say_unreachable
 from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
 from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
@@ -43,8 +46,9 @@ from prepdesk.calc.uncertainty import Room
 
 # What must not be made gets no steps; every other stop still shows what would be done.
 NO_STEPS: Final = frozenset({"incompatible", "needs_other_solvent"})
-# Bottles of one substance that are compared when everything is weighed together.
+# Bottles of one substance that are compared when everything is weighed together, and sets of them in all.
 MAX_BOTTLES: Final = 3
+MAX_SETS: Final = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +106,10 @@ def _plan(draft: Draft, catalogue: Catalogue, shelf: Shelf) -> None:
 
 def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None:
     """Plan a solution that is weighed together: the cheapest way over the bottles there are."""
-    tried = _mass_routes(draft, choices, bench, within_free=True) or _mass_routes(
-        draft, choices, bench, within_free=False
-    )
+    tried = _mass_routes(draft, _bottles_with_enough(draft, choices), bench, within_free=True)
+    if not tried:
+        full = [_weighable(choice)[:MAX_BOTTLES] for choice in choices]
+        tried = _mass_routes(draft, full, bench, within_free=False)
     fitting = [one for one in tried if one.found.best is not None]
     nearest = [one for one in tried if one.found.closest is not None]
     if fitting:
@@ -125,28 +130,64 @@ def _plan_by_mass(draft: Draft, choices: Sequence[Choice], bench: Bench) -> None
             alone = len(draft.wants) == 1
             draft.note(*over_solubility(want, per_100g, known, draft.request.temperature_c, alone=alone))
         draft.note(*form_of(want, supply), *keeps_badly(want, supply))
+    moles = [
+        mass * supply.mol_per_g
+        for supply, mass in zip(route.supplies, route.composition.sources_g, strict=True)
+    ]
+    _account_for_bottles(draft, choices, route.supplies, route.measures, moles)
+
+
+def _account_for_bottles(
+    draft: Draft,
+    choices: Sequence[Choice],
+    supplies: Sequence[Supply],
+    measures: Sequence[Measure],
+    moles: Sequence[float],
+) -> None:
+    """Say which bottles give what, and what the shelf lacks."""
+    for want, measure in zip(draft.wants, measures, strict=True):
+        say_several_bottles(draft, want, measure)
     drawn = [
-        Drawn(supply, one.amount.value, mass * supply.mol_per_g)
-        for supply, mass, one in zip(route.supplies, route.composition.sources_g, draft.draws, strict=True)
+        Drawn(supply, sum(one.amount.value for one in draft.draws if one.component == index), needed)
+        for index, (supply, needed) in enumerate(zip(supplies, moles, strict=True))
     ]
     say_shortages(draft, choices, drawn)
 
 
+def _bottles_with_enough(draft: Draft, choices: Sequence[Choice]) -> list[list[Supply]]:
+    """Of each component the bottles that hold enough by themselves, else what they are together."""
+    bottles = [_weighable(choice) for choice in choices]
+    composition, _, _ = composition_for(draft, [each[0] for each in bottles])
+    found = []
+    for want, each, mass in zip(draft.wants, bottles, composition.sources_g, strict=True):
+        moles = mass * each[0].mol_per_g
+        enough = [one for one in each if holds(one, moles)][:MAX_BOTTLES]
+        if not enough and want.component.source is None:
+            enough = [one for without in range(len(each)) for one in joint_sources(each, moles, without)]
+        found.append(enough)
+    return found
+
+
 def _mass_routes(
-    draft: Draft, choices: Sequence[Choice], bench: Bench, *, within_free: bool
+    draft: Draft, options: Sequence[Sequence[Supply]], bench: Bench, *, within_free: bool
 ) -> list[MassTried]:
-    """What each set of bottles comes to; bottles that expire first come first."""
-    tried = []
-    for supplies in product(*(_weighable(choice)[:MAX_BOTTLES] for choice in choices)):
+    """What each set of bottles comes to; of sets of one kind the first expired that fits is enough."""
+    tried, served = [], set()
+    for supplies in islice(product(*options), MAX_SETS):
+        kinds = tuple(one.kind for one in supplies)
+        if kinds in served:
+            continue
         composition, density, water = composition_for(draft, supplies)
         if within_free and not all(
-            supply.lot is None or supply.drawn_by_mass(mass) <= supply.lot.free
+            supply.drawn_by_mass(mass) <= supply.free
             for supply, mass in zip(supplies, composition.sources_g, strict=True)
         ):
             continue
         question = MassQuestion(draft.wants, supplies, composition, water, Room(draft.request.temperature_c))
         found = find_mass_route(question, bench)
-        if found.best is None and found.closest is not None:
+        if found.best is not None:
+            served.add(kinds)
+        elif found.closest is not None:
             found.closest = nearest_mass_route(question, bench, found.closest)
         tried.append(MassTried(found, density))
     return tried
@@ -196,11 +237,7 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
         room=room,
         within_free=True,
     )
-    found = search(question, bench)
-    if found.best is None and found.short:
-        # With a full bottle it might do: then the sheet shows what is missing instead of an apparatus.
-        full = search(replace(question, within_free=False), bench)
-        found = full if full.best is not None or found.closest is None else found
+    found = find_from_shelf(question, bench, [want.component.source is None for want in draft.wants])
     if found.best is None and found.closest is not None:
         found.closest = nearest(question, bench, found.closest)
     route = _chosen(draft, found, choices, bench)
@@ -214,14 +251,9 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
             *keeps_badly(want, chain.supply),
             *light_weighing(want, chain.first),
         )
-    say_shortages(
-        draft,
-        choices,
-        [
-            Drawn(chain.supply, chain.draw, want.mol_per_l * route.vessel.volume_ml / 1000.0)
-            for want, chain in zip(draft.wants, route.chains, strict=True)
-        ],
-    )
+    moles = [want.mol_per_l * route.vessel.volume_ml / 1000.0 for want in draft.wants]
+    chains = route.chains
+    _account_for_bottles(draft, choices, [one.supply for one in chains], [one.first for one in chains], moles)
 
 
 def _chosen(draft: Draft, found: Found, choices: Sequence[Choice], bench: Bench) -> Route | None:

@@ -264,8 +264,9 @@ class _Scene:
                 self.found.offer(route)
 
 
-def _rank(chain: Chain) -> tuple[float, float]:
-    return (round(chain.minutes, 6), chain.waste_ml)
+def _rank(chain: Chain) -> tuple[bool, float, float]:
+    """One bottle before several, then least work, then least waste."""
+    return (bool(chain.supply.bottles), round(chain.minutes, 6), chain.waste_ml)
 
 
 def _combinations(picks: list[_Pick]) -> Iterator[tuple[Chain, ...]]:

@@ -1,12 +1,13 @@
 """What the shelf lacks, and what else on it would serve, with the amounts worked out."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from prepdesk.calc import sentences
 from prepdesk.calc.model import Amount, Shortage
 from prepdesk.calc.planner.account import rounded_up, significant
 from prepdesk.calc.planner.draft import Draft
+from prepdesk.calc.planner.from_shelf import usable
 from prepdesk.calc.planner.refusal import stop, warn
 from prepdesk.calc.planner.supplies import Choice
 from prepdesk.calc.planner.supply import Supply
@@ -44,49 +45,74 @@ def say_not_on_shelf(draft: Draft, want: Want, choice: Choice) -> None:
 
 
 def say_shortages(draft: Draft, choices: Sequence[Choice], drawn: Sequence[Drawn]) -> None:
-    """Compare what is drawn with what is free, and offer what else would serve."""
+    """Compare what is drawn with what is free in all bottles that may serve, and offer what else would."""
     taken: dict[str, float] = {}
     for want, choice, one in zip(draft.wants, choices, drawn, strict=True):
-        supply = one.supply
-        needed = rounded_up(_amount(supply, one.amount))
-        if supply.lot is None:
+        if one.supply.bottles:
+            continue  # Taken from several bottles only where together they hold it.
+        if one.supply.lot is None:
             if want.component.source is None and draft.request.equipment == "shelf":
-                zero = Amount(0.0, needed.unit, needed.decimals)
-                draft.shortages.append(
-                    Shortage(
-                        component=want.index,
-                        substance=want.name,
-                        needed=needed,
-                        free=zero,
-                        missing=needed,
-                        alternatives=tuple(_alternatives(choice, one)),
-                    )
-                )
+                needed = rounded_up(_amount(one.supply, one.amount))
+                _note_short(draft, want, choice, one, (needed, replace(needed, value=0.0), needed))
             continue
-        before = taken.get(supply.lot.id, 0.0)
-        taken[supply.lot.id] = before + one.amount
-        free = max(supply.lot.free - before, 0.0)
-        if one.amount <= free:
+        before = taken.get(one.supply.lot.id, 0.0)
+        taken[one.supply.lot.id] = before + one.amount
+        if one.amount <= one.supply.lot.free - before:
             continue
-        missing = rounded_up(Amount(one.amount - free, needed.unit, needed.decimals))
-        draft.shortages.append(
-            Shortage(
-                component=want.index,
-                substance=want.name,
-                needed=needed,
-                free=Amount(free, needed.unit, needed.decimals),
-                missing=missing,
-                alternatives=tuple(_alternatives(choice, one)),
-            )
-        )
+        amounts, codes = _lacking(want, choice, one, before)
+        _note_short(draft, want, choice, one, amounts)
+        needed, free, missing = amounts
+        lots = f"lot {codes[0]}" if len(codes) == 1 else f"lots {sentences.joined(codes)} together"
         draft.note(
             stop(
                 "out_of_stock",
-                f"{supply.substance.name}: {sentences.shown(needed)} are needed and"
-                f" {free:g} {needed.unit} of lot {supply.lot.code} are free;"
+                f"{one.supply.substance.name}: {sentences.shown(needed)} are needed and"
+                f" {free.value:g} {needed.unit} of {lots} are free;"
                 f" {sentences.shown(missing)} are missing.",
             )
         )
+
+
+def _lacking(
+    want: Want, choice: Choice, one: Drawn, before: float
+) -> tuple[tuple[Amount, Amount, Amount], list[str]]:
+    """Needed, free and missing over all bottles that could be taken together, and their codes.
+
+    Bottles differ in strength, so what is missing is reckoned by the solute they hold, as an amount of the
+    bottle that was planned with; needed is then what is free and what is missing.
+    """
+    lots = [one.supply]
+    if want.component.source is None:
+        lots = usable(choice.supplies, one.supply, want)
+    there = sum(supply.free for supply in lots)
+    holds = sum(supply.free * supply.mol_per_drawn for supply in lots) / one.supply.mol_per_drawn
+    if holds >= one.amount + before:
+        # Together they hold it, and are too little known together: then this one must be full.
+        lots, there, holds = [one.supply], one.supply.free, one.supply.free
+    unit, decimals = one.supply.drawn_unit, _amount(one.supply, one.amount).decimals
+    missing = rounded_up(Amount(one.amount + before - holds, unit, decimals))
+    free = Amount(max(there - before, 0.0), unit, decimals)
+    needed = rounded_up(Amount(free.value + missing.value, unit, decimals))
+    if there == holds:
+        needed = rounded_up(_amount(one.supply, one.amount))
+    codes = [supply.lot.code for supply in lots if supply.lot]
+    return (needed, free, missing), codes
+
+
+def _note_short(
+    draft: Draft, want: Want, choice: Choice, one: Drawn, amounts: tuple[Amount, Amount, Amount]
+) -> None:
+    needed, free, missing = amounts
+    draft.shortages.append(
+        Shortage(
+            component=want.index,
+            substance=want.name,
+            needed=needed,
+            free=free,
+            missing=missing,
+            alternatives=tuple(_alternatives(choice, one)),
+        )
+    )
 
 
 def _amount(supply: Supply, amount: float) -> Amount:
@@ -94,7 +120,7 @@ def _amount(supply: Supply, amount: float) -> Amount:
 
 
 def _alternatives(choice: Choice, one: Drawn) -> Iterator[str]:
-    """Bottles that would do alone, then bottles of the same thing that would do together."""
+    """Bottles of another form that would do."""
     for other in choice.others:
         amount = one.moles / other.mol_per_drawn
         lot = other.lot
@@ -106,14 +132,3 @@ def _alternatives(choice: Choice, one: Drawn) -> Iterator[str]:
             f"{verb} {sentences.shown(_amount(other, amount))} of {other.label} (lot {lot.code},"
             f" {lot.free:g} {other.drawn_unit} free) instead of {instead} of {one.supply.label}."
         )
-    together = [supply for supply in choice.supplies if supply.lot and supply.kind == one.supply.kind]
-    if len(together) > 1:
-        left, parts = one.moles, []
-        for supply in together:
-            assert supply.lot is not None
-            part = min(left / supply.mol_per_drawn, supply.lot.free)
-            left -= part * supply.mol_per_drawn
-            parts.append(f"{sentences.shown(_amount(supply, part))} of lot {supply.lot.code}")
-            if left <= 1e-12 * one.moles:
-                yield f"Take {sentences.joined(parts)}: together they hold enough."
-                break

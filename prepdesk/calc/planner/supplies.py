@@ -80,6 +80,11 @@ def choice_for(want: Want, request: PreparationRequest, catalogue: Catalogue, sh
     return Choice((maker.assumed(),), tuple(shelf_of.others()), on_shelf=False)
 
 
+def first_used(lot: ShelfLot) -> tuple[str, bool, float, str]:
+    """The order in which bottles are used: first expired, then opened before, then the smaller rest."""
+    return (lot.expires or "9999", not lot.opened, lot.free, lot.id)
+
+
 @dataclass(slots=True)
 class _Bottles:
     """The shelf as one component sees it; keeps why a bottle could not be planned with."""
@@ -106,7 +111,7 @@ class _Bottles:
         )
 
     def _bottles(self, lots: Iterator[ShelfLot]) -> Iterator[Supply]:
-        for lot in sorted(lots, key=lambda one: (one.expires or "9999", one.id)):
+        for lot in sorted(lots, key=first_used):
             if lot.free <= 0:
                 continue
             try:

@@ -1,5 +1,6 @@
 """One source of one component: what a gram or a millilitre of it gives, and how well that is known."""
 
+import math
 from dataclasses import dataclass
 
 from prepdesk.calc.errors import Problem
@@ -20,10 +21,12 @@ class Supply:
         solvent_part: grams of water that one gram brings along [1]: hydrate water, the water of a reagent.
         by_g: relative inputs when it is weighed; by_ml: when it is measured by volume [1].
         density: of a liquid or solution, where known.
-        lot: the bottle, or None for a source described in the request or assumed.
+        lot: the bottle, or None for a source described in the request, assumed, or mixed of bottles.
         notes: what a person must know when this source is used.
         molar_mass: of the form in the bottle [g/mol].
         fraction: mass fraction of that form, where it is known [1].
+        bottles: where no bottle alone holds enough, those it comes from together, first expired first;
+            the figures above are then their mean.
     """
 
     kind: LotKind
@@ -39,6 +42,7 @@ class Supply:
     notes: tuple[Problem, ...]
     molar_mass: float
     fraction: float
+    bottles: tuple["Supply", ...] = ()
 
     @property
     def variance_g(self) -> float:
@@ -61,6 +65,11 @@ class Supply:
     def mol_per_drawn(self) -> float:
         """Solute per unit that the bottle is drawn in [mol/g for solids, mol/mL for liquids]."""
         return self.mol_per_g if self.kind == "solid" else self.mol_per_ml
+
+    @property
+    def free(self) -> float:
+        """What nobody else holds of the bottle [drawn unit]; without end where it is no bottle."""
+        return self.lot.free if self.lot else math.inf
 
     def drawn_by_mass(self, mass_g: float) -> float:
         """What a mass is in the unit the bottle is drawn in [g or mL]."""
@@ -86,4 +95,6 @@ def density_input(density: Density, name: str) -> Input:
         density.standard_uncertainty_g_per_ml / density.g_per_ml,
         "rectangular",
         f"{density.g_per_ml:.4g} g/mL, {density.basis}",
+        # A tabulated density is one figure for every bottle; each label states its own.
+        shared=density.basis != "label",
     )

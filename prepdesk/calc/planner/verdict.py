@@ -9,8 +9,8 @@ from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs
 from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain
 from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.mass_route import MassRoute
-from prepdesk.calc.planner.measures import Measure
-from prepdesk.calc.planner.refusal import stop
+from prepdesk.calc.planner.measures import Measure, Part
+from prepdesk.calc.planner.refusal import stop, warn
 from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.planner.wanted import Want
@@ -93,7 +93,51 @@ def _way_by_mass(route: MassRoute) -> str:
     return words[:1].upper() + words[1:]
 
 
+def say_several_bottles(draft: Draft, want: Want, measure: Measure) -> None:
+    """Say which bottle gives what, where no bottle alone holds enough, and that each has its own figures."""
+    if not measure.parts:
+        return
+    *earlier, last = measure.parts
+    first = [f"{_amount(one)} from {_bottle(one, code_only=True)}" for one in earlier]
+    draft.explanation += (
+        f" No single bottle of {last.supply.substance.name} holds enough: {', '.join(first)}, the rest from"
+        f" {_bottle(last, code_only=True)}."
+    )
+    parts = [f"{_amount(one)} from {_bottle(one)}" for one in measure.parts]
+    same = len({one.supply.strength for one in measure.parts}) == 1
+    draft.note(
+        warn(
+            "several_bottles",
+            f"{last.supply.substance.name} comes from {sentences.count(len(measure.parts))} bottles, because"
+            f" none alone holds enough, the one that expires first in front:"
+            f" {sentences.joined(parts)}."
+            + ("" if same else " Each amount goes with the strength of its own bottle: don't exchange them."),
+        )
+    )
+
+
+def _amount(part: Part) -> str:
+    return sentences.shown(as_shown(part.measure))
+
+
+def _bottle(part: Part, *, code_only: bool = False) -> str:
+    """A bottle by its code, with its strength and the day it expires."""
+    supply = part.supply
+    lot = supply.lot
+    code = (lot.code if code_only else f"lot {lot.code}") if lot else supply.substance.name
+    until = f"good until {lot.expires}" if lot and lot.expires and not code_only else ""
+    inside = ", ".join(word for word in (supply.strength, until) if word)
+    return f"{code} ({inside})" if inside else code
+
+
 def _taken(measure: Measure, of: str = "") -> str:
+    if measure.parts:
+        each = [one.measure for one in measure.parts]
+        if any(one.tool is not each[0].tool for one in each):
+            return sentences.joined([_taken(one) for one in each])
+        alike, amounts = each[0], sentences.joined([sentences.shown(as_shown(one)) for one in each])
+        verb, how = ("weighing", "on") if alike.weighed else ("measuring", "with")
+        return f"{verb} {amounts} {how} the {sentences.tool(alike.tool.apparatus)}"
     by = f"the {sentences.tool(measure.tool.apparatus)}"
     verb, how = ("weighing", "on") if measure.weighed else ("measuring", "with")
     return f"{verb} {sentences.shown(as_shown(measure))}{of} {how} {by}"

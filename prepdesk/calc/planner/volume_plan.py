@@ -1,7 +1,7 @@
 """Writes the plan of a solution that is made up to a volume, from the route the search chose."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from prepdesk.calc import sentences
 from prepdesk.calc.errors import NoDensity
@@ -9,15 +9,16 @@ from prepdesk.calc.ions import ion_totals
 from prepdesk.calc.model import Amount, Density
 from prepdesk.calc.planner.account import (
     chain_inputs,
-    decimals_of,
     significant,
+    tool_variance,
     vessel_inputs,
     volume_shown,
 )
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import Chain, unread_shift
-from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
-from prepdesk.calc.planner.fill import Entry, Filling, fill
+from prepdesk.calc.planner.draft import Draft, concentration_of, draws_of
+from prepdesk.calc.planner.entries import Entry, entries_of
+from prepdesk.calc.planner.fill import Filling, fill
 from prepdesk.calc.planner.mix_density import density_of_mix
 from prepdesk.calc.planner.refusal import warn
 from prepdesk.calc.planner.search import Route
@@ -31,7 +32,7 @@ from prepdesk.calc.planner.working import (
     target_in_words,
     uncertainty_lines,
 )
-from prepdesk.calc.planner.writer import Writer
+from prepdesk.calc.planner.writer import Group, Writer
 from prepdesk.calc.uncertainty import COVERAGE, budget
 from prepdesk.calc.units import to_ml
 
@@ -43,7 +44,7 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
     entries = []
     for want, chain in zip(draft.wants, route.chains, strict=True):
         margin = _margin(want, chain, vessel.variance)
-        entries.append(_write_stages(writer, want, chain, margin=margin, route=route, draft=draft))
+        entries += _write_stages(writer, want, chain, margin=margin, route=route, draft=draft)
     title = draft.title
     made = volume_shown(vessel.volume_ml)
     fill(
@@ -110,7 +111,7 @@ def _margin(want: Want, chain: Chain, vessel_variance: float) -> float:
 
 def _write_stages(
     writer: Writer, want: Want, chain: Chain, *, margin: float, route: Route, draft: Draft
-) -> Entry:
+) -> list[Entry]:
     """Write a component's intermediates, and return what goes into the final vessel."""
     target = target_in_words(want)
     draft.working.append(f"{want.name}: target {target}.")
@@ -122,7 +123,9 @@ def _write_stages(
             shown = stage_working(want, chain.supply, stage)
         else:
             shown = aliquot_working(strength, stage.measure, stage.flask.size, words)
-        entry = Entry(want.index, chain.supply, stage.measure, margin, shown, before)
+        entries = list(
+            entries_of(want.index, chain.supply, stage.measure, margin, shown, intermediate=before)
+        )
         fill(
             writer,
             Filling(
@@ -135,7 +138,7 @@ def _write_stages(
                 tempered=route.room.tempered,
                 is_final=False,
             ),
-            [entry],
+            list(entries),
         )
         draft.working.append(f"{name}: {shown}.")
         writer.stage += 1
@@ -148,7 +151,7 @@ def _write_stages(
     else:
         shown = direct_working(want, chain.supply, chain.last, volume)
     draft.working.append(f"{want.name}: {shown}.")
-    return Entry(want.index, chain.supply, chain.last, margin, shown, before)
+    return list(entries_of(want.index, chain.supply, chain.last, margin, shown, intermediate=before))
 
 
 def _write_results(draft: Draft, route: Route) -> None:
@@ -161,9 +164,7 @@ def _write_results(draft: Draft, route: Route) -> None:
         draft.budget.append(budget(inputs))
         expanded = COVERAGE * math.sqrt(chain.variance + vessel.variance)
         draft.concentrations.append(concentration_of(want, chain.offset, expanded))
-        step = chain.first.tool.step or chain.first.tool.size
-        decimals = decimals_of(step) if chain.first.weighed == (chain.supply.kind == "solid") else 2
-        draft.draws.append(draw_of(want.index, chain.supply, chain.draw, decimals))
+        draft.draws += draws_of(want.index, chain.supply, chain.first, 1 if chain.stages else chain.fillings)
         draft.working.extend(uncertainty_lines(want, chain, vessel))
         draft.note(*chain.supply.notes)
     _write_density(draft, vessel.volume_ml)
@@ -201,29 +202,17 @@ def _settling(wants: Sequence[Want], route: Route, writer: Writer) -> dict[str, 
     components = []
     for want, chain in zip(wants, route.chains, strict=True):
         groups = [group for group in writer.groups if group.component == want.index]
-        read = [stage.measure for stage in chain.stages if stage.measure.is_read]
-        if chain.last.is_read:
-            read.append(chain.last)
-        unread = [stage.measure for stage in chain.stages if not stage.measure.is_read]
-        if not chain.last.is_read:
-            unread.append(chain.last)
-        fixed = math.prod(1.0 + measure.offset for measure in unread)
+        measures = [*(stage.measure for stage in chain.stages), chain.last]
+        unread = [one for one in measures if not one.is_read and not one.parts]
         rest = chain.variance + route.vessel.variance
-        rest -= sum(measure.tool.variance(measure.times) / measure.exact**2 for measure in read)
+        rest -= sum(tool_variance(one) for one in measures if one.is_read or one.parts)
         components.append(
             {
-                "fixed": fixed,
+                "fixed": math.prod(1.0 + one.offset for one in unread),
                 "mol_per_l": want.mol_per_l,
                 "rest_percent": 100.0 * math.sqrt(max(rest, 0.0)),
                 "tolerance_percent": 100.0 * want.tolerance,
-                "readings": [
-                    {
-                        "steps": [[number, exact] for number, exact in group.steps],
-                        "standard_uncertainty": group.standard,
-                        "unit": group.unit,
-                    }
-                    for group in groups
-                ],
+                "readings": list(_readings(groups)),
             }
         )
     return {
@@ -232,3 +221,29 @@ def _settling(wants: Sequence[Want], route: Route, writer: Writer) -> dict[str, 
         "flask": route.vessel.is_flask,
         "components": components,
     }
+
+
+def _readings(groups: Sequence[Group]) -> Iterator[dict[str, object]]:
+    """One entry for each amount that was read; several bottles of one amount stand together in one."""
+    bottles = [group for group in groups if group.per_unit]
+    if bottles:
+        yield {
+            "exact_mol": sum(group.exact * group.per_unit for group in bottles),
+            "bottles": [
+                {
+                    "steps": [[number, exact] for number, exact in group.steps] if group.is_read else [],
+                    "planned": group.planned,
+                    "mol_per_unit": group.per_unit,
+                    "standard_uncertainty": group.standard,
+                    "unit": group.unit,
+                }
+                for group in bottles
+            ],
+        }
+    for group in groups:
+        if not group.per_unit:
+            yield {
+                "steps": [[number, exact] for number, exact in group.steps],
+                "standard_uncertainty": group.standard,
+                "unit": group.unit,
+            }

@@ -1,8 +1,10 @@
 """The working, line by line, for people who check by hand."""
 
+from collections.abc import Sequence
+
 from prepdesk.calc.planner.account import significant
 from prepdesk.calc.planner.chains import Chain, Stage
-from prepdesk.calc.planner.measures import Measure
+from prepdesk.calc.planner.measures import Measure, Part
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.planner.wanted import Want
@@ -38,6 +40,32 @@ def exact_in_words(measure: Measure, exact: float | None = None) -> str:
 def direct_working(want: Want, supply: Supply, measure: Measure, vessel_ml: float) -> str:
     """How the amount from the bottle follows from the target, for a way without intermediates."""
     return f"{litres(vessel_ml)} × {_strength(want, supply, measure)} = {exact_in_words(measure)}"
+
+
+def part_working(parts: Sequence[Part], place: int) -> str:
+    """What one of several bottles brings; the last one brings what is left.
+
+    Args:
+        parts: the bottles in the order they are used.
+        place: which of them, from 1.
+    """
+    total = sum(one.measure.exact * one.per_unit for one in parts)
+    part = parts[place - 1]
+    amount, moles = exact_in_words(part.measure), part.measure.exact * part.per_unit
+    if place < len(parts):
+        return f"{amount} × {_moles_per_unit(part)} = {moles:.5g} mol of the {total:.5g} mol wanted"
+    return f"the rest, {moles:.5g} mol of {total:.5g} mol, ÷ ({_moles_per_unit(part)}) = {amount}"
+
+
+def _moles_per_unit(part: Part) -> str:
+    """The bottle's own strength as solute per gram or millilitre."""
+    supply = part.supply
+    density = supply.density
+    if supply.kind == "solution":
+        per_ml = f"{supply.mol_per_ml:.6g} mol/mL"
+        return f"{per_ml} ÷ {density.g_per_ml:.5g} g/mL" if part.measure.weighed and density else per_ml
+    per_g = f"{supply.fraction:.5g} ÷ {supply.molar_mass:.3f} g/mol"
+    return per_g if part.measure.weighed or density is None else f"{density.g_per_ml:.5g} g/mL × {per_g}"
 
 
 def stage_working(want: Want, supply: Supply, stage: Stage) -> str:

@@ -47,6 +47,9 @@ class Group:
         planned: what the steps add up to as planned [g or mL].
         standard: standard uncertainty of the sum [g or mL].
         unit: of the readings.
+        exact: what the steps would add up to without rounding [g or mL].
+        per_unit: solute per unit [mol/g or mol/mL], where it is one of several bottles, else 0.
+        is_read: whether its steps take readings.
     """
 
     component: int
@@ -54,6 +57,9 @@ class Group:
     planned: float
     standard: float
     unit: str
+    exact: float
+    per_unit: float
+    is_read: bool
 
 
 @dataclass(slots=True)
@@ -168,8 +174,13 @@ def portions_of(measure: Measure) -> list[tuple[float, float]]:
     return [(amount, measure.exact * amount / measure.amount) for amount in amounts]
 
 
-def window_of(measure: Measure, amount: float, exact: float, margin: float) -> Window | None:
-    """The readings that stay inside the tolerance: rounded inwards, but never without the planned one."""
+def window_of(
+    measure: Measure, amount: float, exact: float, margin: float, most: float = math.inf
+) -> Window | None:
+    """The readings that stay inside the tolerance: rounded inwards, but never without the planned one.
+
+    No reading is more than ``most``, what is in the bottle [g or mL].
+    """
     step = measure.tool.step
     if not measure.is_read:
         return None
@@ -177,5 +188,6 @@ def window_of(measure: Measure, amount: float, exact: float, margin: float) -> W
     high = math.floor(exact * (1.0 + margin) / step + 1e-7) * step
     if not measure.weighed:
         high = min(high, measure.tool.size)
+    high = min(high, most)
     low, high = min(max(low, step), amount), max(high, amount)
     return Window(as_shown(measure, low), as_shown(measure, high))

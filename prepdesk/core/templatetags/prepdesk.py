@@ -145,6 +145,9 @@ def quantity(
     if isinstance(value, Mapping):
         unit = str(value.get("unit", ""))
         value = value.get("value", "")
+    if unit == "pc":
+        # The sign for pieces is short for the database, not for people.
+        unit = "piece" if number_words(value) == "1" else "pieces"
     if window:
         low, high = window["low"], window["high"]
     return {
@@ -190,6 +193,12 @@ def now_words() -> str:
 def department_zone() -> str:
     """The zone all times are shown in."""
     return times.department_zone()
+
+
+@register.simple_tag
+def booked_hours(booking: Any) -> str:
+    """From when to when something is booked."""
+    return times.hours_words(booking.starts_at, booking.ends_at)
 
 
 @register.inclusion_tag("core/_person.html")

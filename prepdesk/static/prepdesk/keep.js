@@ -3,6 +3,7 @@
 // the server has taken it or somebody signs out.
 //
 //   data-keep="order"         what is typed is kept, and put back when the page is opened anew
+//   data-keep-this            a hidden field that is kept too, since somebody chose what it holds
 //   data-keep-shown           the server shows the newest values itself: nothing is put back over them
 //   data-keep-sends="order"   a form without fields of its own that sends what was kept under that name
 "use strict";
@@ -25,7 +26,7 @@
 
   function fieldsOf(form) {
     return Array.from(form.elements).filter(function (field) {
-      return field.name && field.type !== "hidden" && field.type !== "password" && field.type !== "file" && "value" in field && field.tagName !== "BUTTON";
+      return field.name && (field.type !== "hidden" || field.hasAttribute("data-keep-this")) && field.type !== "password" && field.type !== "file" && "value" in field && field.tagName !== "BUTTON";
     });
   }
 

@@ -8,11 +8,14 @@ from typing import Any, Final, TypeVar
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 from django.http import Http404
 
-from inventory.models import Booking, Hold, Substance
+from inventory.models import Booking, Hold, Lot, Substance
+from inventory.selectors import calc_catalogue
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from inventory.states import BOOKED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.planner.instead import counts_the_same
+from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
 from requests_app.models import (
@@ -102,7 +105,10 @@ def order_with_everything(actor: User, reference: str) -> Order:
     return _or_404(
         orders.prefetch_related(
             Prefetch("sections", Section.objects.select_related("course")),
-            Prefetch("components", OrderComponent.objects.select_related("substance")),
+            Prefetch(
+                "components",
+                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
+            ),
             Prefetch("events", OrderEvent.objects.select_related("actor")),
             Prefetch("batch__sheets", Sheet.objects.select_related("created_by")),
         ),
@@ -114,7 +120,38 @@ def order_with_everything(actor: User, reference: str) -> Order:
 def waiting_orders(actor: User) -> QuerySet[Order]:
     """Orders that can't be made until stock arrives, most urgent first."""
     orders = orders_visible_to(actor).filter(state=states.WAITING)
-    return orders.select_related("course", "ordered_by").prefetch_related("sections").order_by("due_at", "id")
+    return (
+        orders.select_related("course", "ordered_by")
+        .prefetch_related(
+            "sections",
+            Prefetch(
+                "components",
+                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
+            ),
+            "events",
+        )
+        .order_by("due_at", "id")
+    )
+
+
+def source_words(component: OrderComponent) -> str:
+    """What a component is made from: the bottle that was chosen, else what was asked for."""
+    lot = component.from_lot
+    if lot is None:
+        return f"{component.substance.name} as ordered, chosen by the plan"
+    strength = f"{lot.concentration_mol_per_l} mol/L " if lot.concentration_mol_per_l else ""
+    return f"{strength}{lot.substance.name}, {lot.code}"
+
+
+def lot_to_choose(code: str) -> Lot | None:
+    """The bottle with that code, with its substance; whether it still serves is for the plan to say."""
+    return Lot.objects.select_related("substance").filter(code=code.strip().upper()[:16]).first()
+
+
+def may_stand_in(lot: Lot, substance: Substance) -> bool:
+    """Whether a mole of what a bottle holds gives the same thing in solution as a mole of the substance."""
+    catalogue = calc_catalogue()
+    return counts_the_same(catalogue.by_key(substance.key), catalogue.by_key(lot.substance.key))
 
 
 def last_order_of(actor: User) -> Order | None:
@@ -284,19 +321,28 @@ class BenchStep:
 
 
 def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
-    """The steps of a sheet in order, each with its records."""
+    """The steps of a sheet in order, each with its records.
+
+    Where several bottles give one amount, the last one's figure follows what the others really gave.
+    """
     by_step: dict[int, list[StepRecord]] = {}
     for record in sorted(records, key=lambda record: record.pk):
         if record.sheet_id == sheet.pk:
             by_step.setdefault(record.step_number, []).append(record)
-    current = next((step["number"] for step in sheet.plan["steps"] if step["number"] not in by_step), None)
+    read = {
+        number: parse_number(found[-1].reading_text)
+        for number, found in by_step.items()
+        if found[-1].reading_text
+    }
+    steps = steps_with_rest(sheet.plan, read)
+    current = next((step["number"] for step in steps if step["number"] not in by_step), None)
     return [
         BenchStep(
             step=step,
             records=tuple(by_step.get(step["number"], ())),
             is_current=step["number"] == current,
         )
-        for step in sheet.plan["steps"]
+        for step in steps
     ]
 
 

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0009_apparatus_history_and_bookings'),
+        ('inventory', '0011_places_have_codes_and_are_counted'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -1,43 +1,11 @@
-"""Orders, the batches they become, the frozen sheets, and what was read at the bench."""
+"""The batches, their frozen sheets, what they keep of the stock, and what was read at the bench."""
 
 from django.conf import settings
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
-from django.db.models import Q
 
-from inventory.models import Booking, Hold, Lot, Substance
+from inventory.models import Booking, Hold, Lot
 from requests_app import states
-
-
-class Course(models.Model):
-    """A course whose sections order solutions."""
-
-    code = models.CharField(max_length=20, unique=True)
-    title = models.CharField(max_length=160)
-
-    class Meta:
-        ordering = ["code"]
-
-    def __str__(self) -> str:
-        return f"{self.code} {self.title}"
-
-
-class Section(models.Model):
-    """A group of students that meets at one time, with its instructor."""
-
-    course = models.ForeignKey(Course, on_delete=models.PROTECT, related_name="sections")
-    name = models.CharField(max_length=40)
-    instructor = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="sections"
-    )
-    groups = models.PositiveSmallIntegerField(default=12)
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["course", "name"], name="section_once")]
-        ordering = ["course__code", "name"]
-
-    def __str__(self) -> str:
-        return f"{self.course.code} {self.name}"
 
 
 class Batch(models.Model):
@@ -73,94 +41,6 @@ class Batch(models.Model):
 
     def __str__(self) -> str:
         return self.reference
-
-
-class Order(models.Model):
-    """What an instructor wants: a solution for so many groups of so many sections, by a time."""
-
-    reference = models.CharField(max_length=16, unique=True)
-    course = models.ForeignKey(Course, on_delete=models.PROTECT, related_name="orders")
-    sections = models.ManyToManyField(Section, related_name="orders")
-    ordered_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="orders")
-    state = models.CharField(max_length=12, choices=states.ORDER_STATES, default=states.WAITING)
-    title = models.CharField(max_length=200)
-    # As typed: the digits of a volume or a target choose the apparatus.
-    groups_per_section = models.PositiveIntegerField()
-    volume_per_group = models.CharField(max_length=40)
-    volume_unit = models.CharField(max_length=4, default="mL")
-    overage_percent = models.CharField(max_length=40, blank=True)
-    tolerance_percent = models.CharField(max_length=40, blank=True)
-    temperature_c = models.CharField(max_length=40, blank=True)
-    due_at = models.DateTimeField()
-    room = models.CharField(max_length=40)
-    notes = models.TextField(max_length=2000, blank=True)
-    batch = models.ForeignKey(Batch, null=True, blank=True, on_delete=models.PROTECT, related_name="orders")
-    # Why it waits: the plan's stop problems and shortages, as frozen when it was last tried.
-    waiting_for = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
-    idempotency_key = models.CharField(max_length=120)
-    created_at = models.DateTimeField(auto_now_add=True)
-
-    class Meta:
-        constraints = [
-            models.UniqueConstraint(fields=["ordered_by", "idempotency_key"], name="order_sent_once"),
-            models.CheckConstraint(condition=Q(groups_per_section__gt=0), name="order_for_somebody"),
-        ]
-        indexes = [models.Index(fields=["ordered_by", "state", "due_at"], name="order_of_person")]
-        ordering = ["-created_at", "-id"]
-
-    def __str__(self) -> str:
-        return self.reference
-
-    @property
-    def is_open(self) -> bool:
-        """Neither handed over nor cancelled."""
-        return self.state in states.OPEN_ORDER_STATES
-
-    @property
-    def is_unfinished(self) -> bool:
-        """Still to be made, so that its time can run out."""
-        return self.is_open and self.state != states.READY
-
-
-class OrderComponent(models.Model):
-    """One solute of the ordered solution."""
-
-    order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="components")
-    position = models.PositiveSmallIntegerField(default=0)
-    substance = models.ForeignKey(Substance, on_delete=models.PROTECT, related_name="+")
-    target_value = models.CharField(max_length=40)
-    target_unit = models.CharField(max_length=8)
-    equivalents = models.PositiveSmallIntegerField(null=True, blank=True)
-
-    class Meta:
-        constraints = [models.UniqueConstraint(fields=["order", "position"], name="component_position_once")]
-        ordering = ["position"]
-
-    def __str__(self) -> str:
-        return f"{self.target_value} {self.target_unit} {self.substance}"
-
-
-class OrderEvent(models.Model):
-    """What happened to an order, by whom and when. Written with the state, never changed."""
-
-    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="events")
-    event = models.CharField(max_length=20)
-    from_state = models.CharField(max_length=12, blank=True)
-    to_state = models.CharField(max_length=12)
-    actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
-    at = models.DateTimeField(auto_now_add=True)
-    note = models.CharField(max_length=300, blank=True)
-
-    class Meta:
-        ordering = ["id"]
-
-    def __str__(self) -> str:
-        return f"{self.event} of {self.order_id}"
-
-    @property
-    def words(self) -> str:
-        """What happened, as a history says it."""
-        return states.EVENT_WORDS[self.event].capitalize()
 
 
 class BatchEvent(models.Model):

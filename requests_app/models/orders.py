@@ -1,0 +1,106 @@
+"""What instructors want, and what happened to it."""
+
+from django.conf import settings
+from django.core.serializers.json import DjangoJSONEncoder
+from django.db import models
+from django.db.models import Q
+
+from inventory.models import Lot, Substance
+from requests_app import states
+from requests_app.models.batches import Batch
+from requests_app.models.teaching import Course, Section
+
+
+class Order(models.Model):
+    """What an instructor wants: a solution for so many groups of so many sections, by a time."""
+
+    reference = models.CharField(max_length=16, unique=True)
+    course = models.ForeignKey(Course, on_delete=models.PROTECT, related_name="orders")
+    sections = models.ManyToManyField(Section, related_name="orders")
+    ordered_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="orders")
+    state = models.CharField(max_length=12, choices=states.ORDER_STATES, default=states.WAITING)
+    title = models.CharField(max_length=200)
+    # As typed: the digits of a volume or a target choose the apparatus.
+    groups_per_section = models.PositiveIntegerField()
+    volume_per_group = models.CharField(max_length=40)
+    volume_unit = models.CharField(max_length=4, default="mL")
+    overage_percent = models.CharField(max_length=40, blank=True)
+    tolerance_percent = models.CharField(max_length=40, blank=True)
+    temperature_c = models.CharField(max_length=40, blank=True)
+    due_at = models.DateTimeField()
+    room = models.CharField(max_length=40)
+    notes = models.TextField(max_length=2000, blank=True)
+    batch = models.ForeignKey(Batch, null=True, blank=True, on_delete=models.PROTECT, related_name="orders")
+    # Why it waits: the plan's stop problems and shortages, as frozen when it was last tried.
+    waiting_for = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
+    idempotency_key = models.CharField(max_length=120)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["ordered_by", "idempotency_key"], name="order_sent_once"),
+            models.CheckConstraint(condition=Q(groups_per_section__gt=0), name="order_for_somebody"),
+        ]
+        indexes = [models.Index(fields=["ordered_by", "state", "due_at"], name="order_of_person")]
+        ordering = ["-created_at", "-id"]
+
+    def __str__(self) -> str:
+        return self.reference
+
+    @property
+    def is_open(self) -> bool:
+        """Neither handed over nor cancelled."""
+        return self.state in states.OPEN_ORDER_STATES
+
+    @property
+    def is_unfinished(self) -> bool:
+        """Still to be made, so that its time can run out."""
+        return self.is_open and self.state != states.READY
+
+
+class OrderComponent(models.Model):
+    """One solute of the ordered solution."""
+
+    order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="components")
+    position = models.PositiveSmallIntegerField(default=0)
+    substance = models.ForeignKey(Substance, on_delete=models.PROTECT, related_name="+")
+    target_value = models.CharField(max_length=40)
+    target_unit = models.CharField(max_length=8)
+    equivalents = models.PositiveSmallIntegerField(null=True, blank=True)
+    # The bottle somebody chose instead of leaving it to the shelf: another form, a leftover, another grade.
+    from_lot = models.ForeignKey(Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    chosen_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    # Of the last choice after the order was sent, so that a double click chooses once.
+    choice_key = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["order", "position"], name="component_position_once")]
+        ordering = ["position"]
+
+    def __str__(self) -> str:
+        return f"{self.target_value} {self.target_unit} {self.substance}"
+
+
+class OrderEvent(models.Model):
+    """What happened to an order, by whom and when. Written with the state, never changed."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="events")
+    event = models.CharField(max_length=20)
+    from_state = models.CharField(max_length=12, blank=True)
+    to_state = models.CharField(max_length=12)
+    actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+    note = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.event} of {self.order_id}"
+
+    @property
+    def words(self) -> str:
+        """What happened, as a history says it."""
+        return states.EVENT_WORDS[self.event].capitalize()

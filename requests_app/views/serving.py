@@ -1,0 +1,73 @@
+"""What would serve for orders that wait, planned on today's shelf, with what a button to choose needs."""
+
+import uuid
+from collections.abc import Iterable
+from typing import Any, Final
+
+from django.utils import timezone
+
+from inventory.selectors import calc_shelf
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
+from prepdesk.calc.errors import RequestRefused
+from prepdesk.calc.model import Shelf
+from requests_app import sheets, states
+from requests_app.bench_time import plan_in_time
+from requests_app.drafts import OrderDraft, draft_of
+from requests_app.models import Order
+
+# A queue page plans no more than so many waiting orders; the others say it on their own page.
+MOST_PLANNED: Final = 12
+
+
+def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[str, Any]:
+    """What the page of an order needs to let somebody choose what it is made from.
+
+    Returns:
+        ``offers`` with ``seen`` and ``choice_key`` for their buttons, ``may_choose``, ``chosen``: the
+        components with a chosen bottle, and ``can_be_made``: whether a waiting order could be made now.
+    """
+    may_choose = (
+        policy.may(actor, "choose_source")
+        and (order.ordered_by_id == actor.pk or policy.may(actor, "see_every_order"))
+        and order.state in (states.WAITING, states.QUEUED)
+    )
+    events = list(order.events.all())
+    found: dict[str, Any] = {
+        "chosen": [component for component in order.components.all() if component.from_lot is not None],
+        "may_choose": may_choose,
+        "seen": events[-1].pk if events else "",
+        "choice_key": uuid.uuid4().hex,
+        "offers": [],
+        "can_be_made": False,
+    }
+    if order.state == states.WAITING:
+        try:
+            plan = _planned(draft_of(order), shelf)
+        except RequestRefused:
+            # What can't be read any more is among the reasons the order waits for.
+            return found
+        found["offers"] = sheets.offers_in(plan)
+        found["can_be_made"] = plan["feasible"]
+        found["waits_now"] = [] if plan["feasible"] else sheets.waiting_reasons(plan)
+    return found
+
+
+def _planned(draft: OrderDraft, shelf: Shelf | None) -> sheets.Plan:
+    """On one's own page with the hours of the apparatus; in a list with the shelf alone, read once."""
+    if shelf is None:
+        return plan_in_time(draft)[1]
+    day = sheets.local_date(draft.due_at)
+    return sheets.plan_on(sheets.shelf_until(shelf, day), draft, sheets.request_for(draft))[1]
+
+
+def with_choices(actor: User, orders: Iterable[Order]) -> list[tuple[Order, dict[str, Any]]]:
+    """Waiting orders, each with its choices; the shelf is read once for all of them."""
+    listed = list(orders)
+    if not listed:
+        return []
+    shelf = calc_shelf(on=timezone.localdate())
+    return [
+        (order, choices_for(actor, order, shelf) if number < MOST_PLANNED else {})
+        for number, order in enumerate(listed)
+    ]
