@@ -78,7 +78,7 @@ def _history(request: SignedInRequest, bottle: Lot) -> dict[str, object]:
     asked = request.GET.get("page", "")
     number = int(asked) if asked.isascii() and asked[:6].isdigit() and len(asked) <= 6 else 1
     page = history_of(bottle, actor=request.user, page=number)
-    words = {**states.LOT_EVENTS, **states.LOT_NOTES}
+    words = {**states.LOT_EVENTS_DONE, **states.LOT_NOTES}
     rows = [
         {
             "at": row.at,
@@ -122,10 +122,13 @@ def receive(request: SignedInRequest) -> HttpResponse:
                     request,
                     f"Received as {bottle.code}. Write this code on the bottle before it goes on the shelf.",
                 )
-                proposed = expiry_note_of(bottle)
-                if proposed:
-                    messages.warning(request, f"{proposed} Correct the label if that is wrong.")
+                told = expiry_note_of(bottle)
+                if told:
+                    messages.warning(request, f"{told} Correct the label if that is wrong.")
                 return redirect("inventory:lot", bottle.code)
+    proposed = _proposed_expiry(request.GET.get("substance", ""))
+    if proposed:
+        form.fields["expires_on"].help_text = f"The last day on which it may be used. {proposed}"
     context = {"form": form, "figures": _figure_groups(form)}
     return render(request, "inventory/lot_receive.html", context, status=status)
 
@@ -153,16 +156,22 @@ def _from_address(request: SignedInRequest) -> dict[str, object]:
         usual = calc_catalogue().by_key(key)
     except InputError:
         return {}
-    known: dict[str, object] = {
-        "substance": key,
-        "kind": usual.state,
-        "unit": "g" if usual.state == "solid" else "mL",
-    }
-    row = Substance.objects.filter(key=key).first()
-    if row and row.shelf_life_closed_days:
-        # Proposed where it can be seen and changed; the label's own day counts more.
-        known["expires_on"] = timezone.localdate() + timedelta(days=row.shelf_life_closed_days)
-    return known
+    return {"substance": key, "kind": usual.state, "unit": "g" if usual.state == "solid" else "mL"}
+
+
+def _proposed_expiry(key: str) -> str:
+    """What the shelf life of a substance will make of a bottle whose label gives no day, in words.
+
+    Only said and never filled in: another substance may still be chosen, and the day would stay.
+    """
+    row = Substance.objects.filter(key=key).first() if "\0" not in key else None
+    if row is None or not row.shelf_life_closed_days:
+        return ""
+    day = timezone.localdate() + timedelta(days=row.shelf_life_closed_days)
+    return (
+        f"Where the label gives none, leave it empty: {row.name} keeps {row.shelf_life_closed_days} days "
+        f"closed, so a bottle that comes today expires on {day.day} {day:%B %Y}."
+    )
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

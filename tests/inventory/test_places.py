@@ -233,6 +233,7 @@ def test_a_place_is_added_changed_and_retired_by_its_pages(at_bench, store):
     at_bench.post(page("place_change", shelf.code), {**sent, "name": "Lowest shelf"})
     assert "Lowest shelf" in words(at_bench.get(page("places")))
     at_bench.post(page("place_in_use", shelf.code), {"in_use": "no"})
+    at_bench.get(page("places"))  # the message that says so
     assert "Lowest shelf" not in words(at_bench.get(page("places")))
     assert "Lowest shelf (retired)" in words(at_bench.get(page("places"), {"retired": "1"}))
     at_bench.post(page("place_in_use", shelf.code), {"in_use": "yes"})
