@@ -21,6 +21,13 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.cabinets import (
+    STANDS,
+    a_bottle_that_stands_wrongly,
+    finished_count,
+    interrupted_count,
+    put_up_places,
+)
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.scenario import (
@@ -33,14 +40,7 @@ from requests_app.demo.scenario import (
     PEOPLE,
     PLACES,
 )
-from requests_app.demo.shelves import (
-    STANDS,
-    WHY_THERE,
-    fill_the_shelves,
-    finished_count,
-    interrupted_count,
-    put_up_places,
-)
+from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -96,6 +96,7 @@ def _build() -> None:
         lesson=working_time(now, 10.0).replace(hour=9, minute=0),
         key=KEY,
     )
+    a_bottle_that_stands_wrongly(people, places, now=now, as_of=as_of)
     interrupted_count(people, places, now=now, as_of=as_of)
 
 
@@ -202,7 +203,6 @@ def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
                 lot_number=f"D{24000 + 37 * number}",
                 grade=lot.grade,
                 place=places[STANDS.get(lot.substance, lot.place)],
-                storage_reason=WHY_THERE.get(lot.substance, ""),
                 expires_on=today + timedelta(days=lot.expires) if lot.expires is not None else None,
                 note=lot.note,
                 idempotency_key=f"{KEY}lot-{number}",
