@@ -130,7 +130,9 @@ def test_an_acid_beside_a_base_needs_a_reason_which_is_kept(store, stand, prep):
     assert "safety data sheets" in told
     acid = stand("hydrochloric-acid", store["one low"], storage_reason="Until Friday, in a tray")
     event = acid.events.get(event="against")
-    assert event.reason.startswith("Until Friday, in a tray. hydrochloric acid beside sodium hydroxide")
+    assert event.reason.startswith(
+        "Until Friday, in a tray. Against the rule: hydrochloric acid beside sodium hydroxide"
+    )
     assert event.to_place == store["one low"]
     (conflict,) = storage_conflicts(standing_in(within(store["room"].pk)))
     assert conflict.where == "Stockroom / Cabinet one"
