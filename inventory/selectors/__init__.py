@@ -109,6 +109,7 @@ from inventory.selectors.stocktakes import (
     stocktakes_visible_to,
 )
 from inventory.selectors.storage import (
+    AGAINST_RULES,
     Conflict,
     conflicts_if_put,
     conflicts_in,
@@ -121,6 +122,7 @@ from inventory.selectors.verify import (
 )
 
 __all__ = [
+    "AGAINST_RULES",
     "APPARATUS_SHOWS",
     "APPROXIMATE",
     "DUE_SOON",
