@@ -31,7 +31,7 @@ from inventory.views.shown import shown_lot
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.errors import InputError
-from prepdesk.core.errors import Conflict, DomainError
+from prepdesk.core.errors import DomainError
 
 
 def lot_or_404(request: SignedInRequest, code: str) -> Lot:
@@ -114,7 +114,7 @@ def receive(request: SignedInRequest) -> HttpResponse:
             data = dict(form.cleaned_data)
             try:
                 bottle = receive_lot(actor=request.user, **data)
-            except Conflict as refusal:
+            except DomainError as refusal:
                 form.show(refusal)
                 status = refusal.status
             else:
@@ -191,6 +191,7 @@ def label(request: SignedInRequest, code: str) -> HttpResponse:
                     lot=bottle,
                     **form.typed(data),
                     place=data["place"],
+                    storage_reason=data["storage_reason"],
                     reason=data["reason"],
                 )
             except DomainError as refusal:

@@ -6,7 +6,7 @@ theirs.
 
 import secrets
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 from django import template
@@ -185,9 +185,9 @@ def department_zone() -> str:
 
 
 @register.simple_tag
-def booked_hours(booking: Any) -> str:
-    """From when to when something is booked."""
-    return times.hours_words(booking.starts_at, booking.ends_at)
+def booked_hours(booking: Any, day: date | None = None) -> str:
+    """From when to when something is booked; on ``day``, which the page has said, by the clock alone."""
+    return times.hours_words(booking.starts_at, booking.ends_at, day)
 
 
 @register.inclusion_tag("core/_person.html")
