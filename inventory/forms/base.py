@@ -108,9 +108,19 @@ class TwoStepForm(CheckedForm):
     ROWS: tuple[tuple[str, ...], ...] = ()
 
     def rows(self) -> list[list[BoundField]]:
-        """The visible fields, by the line they stand on."""
-        lines = [[self[name] for name in names if name in self.fields] for names in self.ROWS]
+        """The visible fields, by the line they stand on; what is only asked in some cases, in those."""
+        lines = [
+            [self[name] for name in names if name in self.fields and self._is_asked(name)]
+            for names in self.ROWS
+        ]
         return [line for line in lines if line]
+
+    def _is_asked(self, name: str) -> bool:
+        field = self[name]
+        return bool(
+            not getattr(field.field, "may_be_needed", False)
+            or (self.is_bound and (field.errors or field.value()))
+        )
 
     def shown_anew(self) -> dict[str, str]:
         """Hidden fields that say what the page shows now, for the next sending."""

@@ -9,12 +9,14 @@ from django import forms
 from inventory.amounts import as_text
 from inventory.forms.base import CheckedForm, NumberText, PlaceField, ReasonText, TwoStepForm
 from inventory.forms.bottles import UNIT_WORDS
+from inventory.forms.standing import StorageReasonField
 from inventory.models import Lot, WasteStream
 from inventory.selectors import mergeable_with, waste_streams
 from inventory.services import (
     AMOUNT_UNITS,
     check_count,
     check_disposal,
+    check_filled_place,
     check_merge,
     check_return,
     check_split,
@@ -113,7 +115,8 @@ class SplitForm(_AmountForm):
         widget=forms.Textarea(attrs={"rows": "4", "cols": "16", "spellcheck": "false"}),
     )
     place = PlaceField(label="Where the new bottles stand")
-    ROWS = (("amounts", "unit"), ("place",), ("reason",))
+    storage_reason = StorageReasonField()
+    ROWS = (("amounts", "unit"), ("place",), ("storage_reason",), ("reason",))
 
     def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
         initial = {"expected_on_hand": lot.on_hand, "unit": lot.unit, "place": lot.place_id}
@@ -121,12 +124,14 @@ class SplitForm(_AmountForm):
         super().__init__(*args, lot=lot, **kwargs)
 
     def ask_service(self, data: dict[str, Any]) -> object:
-        return check_split(
+        read = check_split(
             lot=self.lot,
             amounts=each_bottle(data.get("amounts", "")),
             unit=data.get("unit", ""),
             reason=data.get("reason", ""),
         )
+        check_filled_place(self.lot, data.get("place"), data.get("storage_reason", ""))
+        return read
 
 
 def each_bottle(typed: str) -> Sequence[str]:
