@@ -1,11 +1,35 @@
 from django.urls import path
 
-from inventory.views import apparatus, apparatus_changes, changes, lists, lots, papers, pouring, stock
+from inventory.views import (
+    apparatus,
+    apparatus_changes,
+    changes,
+    lists,
+    lots,
+    papers,
+    places,
+    pouring,
+    stock,
+    stocktakes,
+)
 
 app_name = "inventory"
 urlpatterns = [
     path("", stock.stock, name="stock"),
-    path("places/", lists.places, name="places"),
+    path("places/", places.places, name="places"),
+    path("places/conflicts/", places.conflicts, name="storage_conflicts"),
+    path("places/<str:code>/", places.place, name="place"),
+    path("places/<str:code>/change/", places.change, name="place_change"),
+    path("places/<str:code>/in-use/", places.in_use, name="place_in_use"),
+    path("places/<str:code>/put/", places.put, name="place_put"),
+    path("places/<str:code>/door/", places.door, name="place_door"),
+    path("counts/", stocktakes.counts, name="counts"),
+    path("counts/<int:number>/", stocktakes.count, name="count"),
+    path("counts/<int:number>/lines/<int:line>/undo/", stocktakes.undo, name="count_undo"),
+    path("counts/<int:number>/lines/<int:line>/move-here/", stocktakes.move_here, name="count_move_here"),
+    path("counts/<int:number>/close/", stocktakes.close, name="count_close"),
+    path("counts/<int:number>/give-up/", stocktakes.give_up, name="count_give_up"),
+    path("counts/<int:number>/paper/", stocktakes.paper, name="count_paper"),
     path("substances/new/", lists.new_substance, name="substance_new"),
     path("substances/<slug:key>/", stock.substance, name="substance"),
     path("substances/<slug:key>/facts/", papers.facts, name="substance_facts"),

@@ -120,7 +120,8 @@ class TwoStepForm(CheckedForm):
         """What was typed or chosen, in words, beside the figures: label and value."""
         return [
             (str(field.label), words)
-            for field in self.visible_fields()
+            for line in self.rows()
+            for field in line
             if field.name != "unit" and (words := self._words(field))
         ]
 
@@ -140,8 +141,8 @@ class TwoStepForm(CheckedForm):
 
 
 def place_choices() -> list[tuple[str, str]]:
-    """Every place by its whole name, for a select."""
-    return [("", "Not said"), *((str(pk), name) for pk, name in places())]
+    """Every place in use by its whole name, for a select."""
+    return [("", "Not said"), *((str(pk), name) for pk, name in places(in_use=True))]
 
 
 class PlaceField(forms.TypedChoiceField):

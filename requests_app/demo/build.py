@@ -33,6 +33,7 @@ from requests_app.demo.scenario import (
     PEOPLE,
     PLACES,
 )
+from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -70,6 +71,8 @@ def _build() -> None:
         _apparatus(people["manager"], places)
         equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
+    with as_of(now - timedelta(days=20)):
+        fill_the_shelves(actor=people["prep"], places=places, key=KEY)
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))

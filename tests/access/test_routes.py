@@ -143,6 +143,7 @@ ROWS = [
     # the review
     Row("reports:use", "get", OUT, OUT, OUT, IN),
     Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
+    Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
     Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),

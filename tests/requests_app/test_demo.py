@@ -265,6 +265,25 @@ def test_the_demo_shows_a_balance_past_its_day_a_booked_flask_and_hot_plates_of_
     assert ApparatusItem.objects.filter(code=None).count() == 0
 
 
+def test_the_shelves_show_what_a_bottle_goes_through(department):
+    """Smaller bottles, leftovers, waste by stream, pieces, papers; each PDF opens in another reader."""
+    from pypdf import PdfReader
+
+    from inventory.models import Attachment, WasteStream
+    from inventory.services import opened_file
+
+    small = Lot.objects.exclude(split_from=None)
+    assert sorted(lot.state for lot in small) == ["available", "available", "empty"]
+    assert Movement.objects.filter(kind="disposed", waste_stream__isnull=False).exists()
+    assert WasteStream.objects.filter(in_use=True).count() == 4
+    assert Lot.objects.get(kind="item").on_hand == 48
+    papers = list(Attachment.objects.all())
+    assert sorted(paper.withdrawn_at is None for paper in papers) == [False, True, True]
+    for paper in papers:
+        with opened_file(paper) as file:
+            assert "nvented for a demonstration" in PdfReader(file).pages[0].extract_text()
+
+
 def test_one_order_is_being_made_from_two_bottles_of_different_assay(department):
     batch = Batch.objects.get(title__contains="sodium nitrate")
     links = batch.batch_holds.select_related("hold__lot").order_by("hold__lot__expires_on")

@@ -281,9 +281,8 @@ def error_texts(bound: Any) -> list[str]:
         message = " ".join(error.messages)
         if error.code == "required" and message == str(Field.default_error_messages["required"]):
             kind = getattr(bound.field.widget, "input_type", "")
-            do = {"select": "choose one", "radio": "choose one", "checkbox": "tick it"}.get(
-                kind, "fill it in"
-            )
+            chosen = dict.fromkeys(("select", "radio", "file"), "choose one")
+            do = {**chosen, "checkbox": "tick it"}.get(kind, "fill it in")
             message = f"“{bound.label}” is empty: {do}."
         texts.append(message)
     return texts
