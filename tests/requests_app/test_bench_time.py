@@ -260,6 +260,16 @@ def test_work_that_belongs_in_the_hood_books_one_where_any_is_listed(acid, send)
     assert hood in {one.item for one in active_bookings(order.batch)}
 
 
+def test_a_hood_out_of_service_is_said_on_the_queue(acid, send, client, prep):
+    hood = ApparatusItem.objects.create(type="fume hood", count=1, code="H")
+    send(substance="hydrochloric-acid", target="0.5", due_at=DUE)
+    set_in_service(actor=prep, item=hood, in_service=False, reason="The fan stands still")
+    client.force_login(prep)
+    said = words(client.get(reverse("requests_app:queue")))
+    assert "The fume hood is out of service since 1 Dec (The fan stands still)." in said
+    assert "More of the fume hood" not in said
+
+
 def test_a_class_in_the_only_hood_sends_the_work_to_an_earlier_hour_or_lets_it_wait(acid, send, colleague):
     hood = ApparatusItem.objects.create(type="fume hood", count=1, code="H")
     taken(hood, colleague, 12, 17)
