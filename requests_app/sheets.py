@@ -14,6 +14,7 @@ from inventory.models import Lot
 from inventory.selectors import Window, calc_catalogue, calc_shelf
 from inventory.states import AVAILABLE
 from prepdesk.accounts.models import User
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.model import Shelf
 from prepdesk.calc.preview import preview
 from requests_app.drafts import DraftComponent, OrderDraft, plain, volume_of
@@ -101,17 +102,19 @@ def plan_for(
         without=without,
         whatever_its_state=whatever_its_state,
     )
-    return plan_on(shelf, draft, request)
+    return request, plan_on(shelf, calc_catalogue(), draft)
 
 
-def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[dict[str, Any], Plan]:
+def plan_on(shelf: Shelf, catalogue: Catalogue, draft: OrderDraft) -> Plan:
     """Plan a draft on a shelf that was read before.
 
     A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve
     in its place is worked out as if nothing had been chosen.
 
-    Returns, Raises as :func:`plan_for`.
+    Raises:
+        RequestRefused: as :func:`plan_for`.
     """
+    request = request_for(draft)
     there = {lot.id for lot in shelf.lots}
     gone = [
         position
@@ -119,11 +122,11 @@ def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[d
         if component.from_lot is not None and str(component.from_lot) not in there
     ]
     if not gone:
-        return request, preview(request, catalogue=calc_catalogue(), shelf=shelf)
+        return preview(request, catalogue=catalogue, shelf=shelf)
     asked = {**request, "components": [dict(component) for component in request["components"]]}
     for position in gone:
         del asked["components"][position]["source"]
-    plan = preview(asked, catalogue=calc_catalogue(), shelf=shelf)
+    plan = preview(asked, catalogue=catalogue, shelf=shelf)
     stops = [
         {
             "code": "chosen_gone",
@@ -133,7 +136,7 @@ def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[d
         }
         for position in gone
     ]
-    return request, {**plan, "feasible": False, "problems": [*stops, *plan["problems"]]}
+    return {**plan, "feasible": False, "problems": [*stops, *plan["problems"]]}
 
 
 def shelf_until(shelf: Shelf, day: date) -> Shelf:
@@ -197,9 +200,12 @@ def missing_components(plan: Plan) -> set[int]:
 
 
 def offers_in(plan: Plan) -> list[dict[str, Any]]:
-    """What would serve instead, as the plan worked it out: for what is short, then leftovers."""
+    """The bottles that would serve instead, as the plan worked it out: for what is short, then leftovers.
+
+    A part of the volume is no bottle to choose; it stands with the shortage.
+    """
     short = [offer for shortage in plan["shortages"] for offer in shortage.get("instead", ())]
-    return [*short, *plan.get("offers", ())]
+    return [offer for offer in (*short, *plan.get("offers", ())) if offer["lot"]]
 
 
 def _shortage_sentence(shortage: Mapping[str, Any]) -> str:

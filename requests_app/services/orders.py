@@ -20,7 +20,7 @@ from requests_app import sheets, states
 from requests_app.bench_time import GivenBack, plan_in_time
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
-from requests_app.selectors import active_bookings, active_holds, source_words
+from requests_app.selectors import active_bookings, active_holds, choice_words
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
 from requests_app.services.reserving import book_for, release_for
@@ -255,7 +255,7 @@ def _create_order(
     for component in order.components.exclude(from_lot=None).select_related(
         "substance", "from_lot__substance"
     ):
-        note_event(actor=actor, row=order, event="choose", note=source_words(component))
+        note_event(actor=actor, row=order, event="choose", note=choice_words(component))
     return order, True
 
 
