@@ -108,6 +108,7 @@ from inventory.selectors.storage import (
     kept_row,
     storage_conflicts,
 )
+from inventory.selectors.use import Pace, Use, WeekUse, pace_of, use_per_week
 from inventory.selectors.verify import (
     stock_differences,
 )
@@ -123,11 +124,14 @@ __all__ = [
     "Family",
     "HistoryPage",
     "HistoryRow",
+    "Pace",
     "PlaceNode",
     "ShelfProgress",
     "StockLine",
     "StockPage",
     "StockRow",
+    "Use",
+    "WeekUse",
     "Window",
     "active_holds_of",
     "apparatus_by_code",
@@ -175,6 +179,7 @@ __all__ = [
     "not_seen",
     "others_counting",
     "overbooked",
+    "pace_of",
     "parents_of",
     "path_to",
     "peak",
@@ -195,6 +200,7 @@ __all__ = [
     "storage_conflicts",
     "substance_history",
     "substances_visible_to",
+    "use_per_week",
     "usual_unit",
     "waste_streams",
     "what_the_code_says",
