@@ -22,6 +22,7 @@ from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.recalled import MADE_OF_IT, WEEKS, call_back, read_the_old_ones
 from requests_app.demo.scenario import (
     BALANCES,
     COURSES,
@@ -64,11 +65,13 @@ def build() -> bool:
 def _build() -> None:
     now = timezone.now()
     people = _people()
-    with as_of(now - timedelta(days=40)):
+    with as_of(now - timedelta(days=100)):
         places = _places()
         _apparatus(people["manager"], places)
     _lots(people["prep"], places, now)
     sections = _courses(people)
+    for number, order in enumerate(WEEKS, start=1):
+        _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
     for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
@@ -77,6 +80,11 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    for number, order in enumerate(MADE_OF_IT, start=1):
+        _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
+    with as_of(now - timedelta(minutes=20)):
+        call_back(actor=people["manager"], key=KEY)
+    read_the_old_ones(now)
 
 
 # --- time ---------------------------------------------------------------------------------------
