@@ -14,6 +14,7 @@ from inventory.states import ACTIVE as HOLD_ACTIVE
 from inventory.states import BOOKED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.errors import InputError
 from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
@@ -106,15 +107,18 @@ def order_with_everything(actor: User, reference: str) -> Order:
     return _or_404(
         orders.prefetch_related(
             Prefetch("sections", Section.objects.select_related("course")),
-            Prefetch(
-                "components",
-                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
-            ),
+            _components_with_sources(),
             Prefetch("events", OrderEvent.objects.select_related("actor")),
             Prefetch("batch__sheets", Sheet.objects.select_related("created_by")),
         ),
         reference,
         "order",
+    )
+
+
+def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]":
+    return Prefetch(
+        "components", OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by")
     )
 
 
@@ -125,10 +129,7 @@ def waiting_orders(actor: User) -> QuerySet[Order]:
         orders.select_related("course", "ordered_by")
         .prefetch_related(
             "sections",
-            Prefetch(
-                "components",
-                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
-            ),
+            _components_with_sources(),
             "events",
         )
         .order_by("due_at", "id")
@@ -139,9 +140,15 @@ def source_words(component: OrderComponent) -> str:
     """What a component is made from: the bottle that was chosen, else what was asked for."""
     lot = component.from_lot
     if lot is None:
-        return f"{component.substance.name} as ordered, chosen by the plan"
+        return f"{component.substance.name} as ordered"
     strength = f"{lot.concentration_mol_per_l} mol/L " if lot.concentration_mol_per_l else ""
     return f"{strength}{lot.substance.name}, {lot.code}"
+
+
+def choice_words(component: OrderComponent, before: str = "") -> str:
+    """A choice as the history tells it: made from what, instead of what."""
+    instead_of = before or f"{component.substance.name} as ordered"
+    return f"Made from {source_words(component)}, instead of {instead_of}"
 
 
 def lot_to_choose(code: str) -> Lot | None:
@@ -152,7 +159,11 @@ def lot_to_choose(code: str) -> Lot | None:
 def may_stand_in(lot: Lot, substance: Substance) -> bool:
     """Whether a mole of what a bottle holds gives the same thing in solution as a mole of the substance."""
     catalogue = calc_catalogue()
-    return counts_the_same(catalogue.by_key(substance.key), catalogue.by_key(lot.substance.key))
+    try:
+        return counts_the_same(catalogue.by_key(substance.key), catalogue.by_key(lot.substance.key))
+    except InputError:
+        # A substance that the calculation does not know is never taken for another one.
+        return False
 
 
 def last_order_of(actor: User) -> Order | None:
@@ -264,7 +275,10 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
     return _or_404(
         batches.prefetch_related(
             Prefetch(
-                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+                "orders",
+                Order.objects.select_related("course", "ordered_by").prefetch_related(
+                    "sections", _components_with_sources()
+                ),
             ),
             Prefetch("events", BatchEvent.objects.select_related("actor")),
             Prefetch("sheets", Sheet.objects.select_related("created_by")),

@@ -10,6 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory.amounts import from_base
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import added_unit, judge_reading, settle
 from prepdesk.calc.typed import parse_positive
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
@@ -170,8 +171,23 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
 
 def _ways_out(found: Batch, chosen: BenchStep, steps: list[BenchStep], form: StepForm) -> tuple[str, ...]:
     """What could be done with a reading outside its window, by what it would make of the solution."""
+    plan = sheet_of(found).plan
     readings = {**readings_of(steps), chosen.step["number"]: parse_positive(form.reading_text)}
-    return settle(sheet_of(found).plan, readings).remedies
+    moved = next(
+        (
+            step
+            for step in steps_with_rest(plan, readings)
+            if "because" in step and step["number"] not in readings
+        ),
+        None,
+    )
+    if moved is None:
+        return settle(plan, readings).remedies
+    rest, lot = moved["quantity"], moved["lot"]["code"]
+    return (
+        f"Record it with the reason, as that the bottle is empty: step {moved['number']} then asks for"
+        f" {rest['value']} {rest['unit']} from lot {lot}, and the whole comes right.",
+    )
 
 
 def _warn_of_few_digits(request: SignedInRequest, chosen: BenchStep, form: StepForm) -> None:

@@ -68,6 +68,7 @@ ROWS = [
     own("requests_app:order", "get", "order"),
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
+    own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
     own("requests_app:order_trace_csv", "get", "order"),
@@ -148,6 +149,7 @@ ROWS = [
     # the review
     Row("reports:use", "get", OUT, OUT, OUT, IN),
     Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
+    Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
     Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),
