@@ -9,6 +9,7 @@ from django import forms
 from inventory.amounts import as_text
 from inventory.forms.base import CheckedForm, NumberText, PlaceField, ReasonText, TwoStepForm
 from inventory.forms.bottles import UNIT_WORDS
+from inventory.forms.standing import StorageReasonField
 from inventory.models import Lot, WasteStream
 from inventory.selectors import mergeable_with, waste_streams
 from inventory.services import (
@@ -202,6 +203,7 @@ class MoveForm(CheckedForm):
     """Where a bottle, or several, were put."""
 
     place = PlaceField(label="It stands now in")
+    storage_reason = StorageReasonField()
     reason = ReasonText(required=False)
 
     def ask_service(self, data: dict[str, Any]) -> object:
@@ -217,7 +219,7 @@ class MoveSeveralForm(MoveForm):
         to_field_name="code",
         widget=forms.CheckboxSelectMultiple,
     )
-    field_order = ["lots", "place", "reason"]
+    field_order = ["lots", "place", "storage_reason", "reason"]
 
     def __init__(self, *args: Any, lots: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

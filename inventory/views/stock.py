@@ -5,7 +5,6 @@ from decimal import Decimal
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from inventory import codes, states
@@ -48,7 +47,7 @@ def stock(request: SignedInRequest) -> HttpResponse:
         if isinstance(found, Place):
             return redirect("inventory:place", found.code)
         if found:
-            return redirect(f"{reverse('inventory:apparatus')}#item-{found.pk}")
+            return redirect("inventory:apparatus_item", found.code)
     context = {
         "filter": form,
         "shows": SHOWS,
