@@ -117,6 +117,7 @@ from inventory.selectors.storage import (
     kept_row,
     storage_conflicts,
 )
+from inventory.selectors.use import Pace, Use, WeekUse, pace_of, use_per_week
 from inventory.selectors.verify import (
     stock_differences,
 )
@@ -134,11 +135,14 @@ __all__ = [
     "HistoryPage",
     "HistoryRow",
     "ImportPage",
+    "Pace",
     "PlaceNode",
     "ShelfProgress",
     "StockLine",
     "StockPage",
     "StockRow",
+    "Use",
+    "WeekUse",
     "Window",
     "active_holds_of",
     "apparatus_by_code",
@@ -192,6 +196,7 @@ __all__ = [
     "not_seen",
     "others_counting",
     "overbooked",
+    "pace_of",
     "parents_of",
     "path_to",
     "peak",
@@ -214,6 +219,7 @@ __all__ = [
     "substance_history",
     "substance_rows",
     "substances_visible_to",
+    "use_per_week",
     "usual_unit",
     "waste_streams",
     "what_the_code_says",

@@ -17,6 +17,7 @@ from inventory.selectors import (
     attachments_of,
     calc_catalogue,
     lots_of,
+    pace_of,
     stock_lines_of,
     stock_rows,
     substance_history,
@@ -88,6 +89,7 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
         "cautions": cautions_for(facts) if facts else (caution(UNREVIEWED),),
         "forms": forms,
         "lines": lines,
+        "paces": pace_of(row.pk, actor=user),
         "lots": shown_lots(lots_of(row, actor=user)),
         "may_receive": policy.may(user, "receive_lot"),
     }

@@ -24,12 +24,12 @@ from requests_app.demo.apparatus import equip, live_with_it
 from requests_app.demo.cabinets import (
     STANDS,
     a_bottle_that_stands_wrongly,
-    finished_count,
     interrupted_count,
     put_up_places,
 )
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.recalled import MADE_OF_IT, WEEKS, call_back, read_the_old_ones
 from requests_app.demo.scenario import (
     BALANCES,
     COURSES,
@@ -73,15 +73,18 @@ def build() -> bool:
 def _build() -> None:
     now = timezone.now()
     people = _people()
-    with as_of(now - timedelta(days=40)):
+    with as_of(now - timedelta(days=100)):
         places = put_up_places(people["prep"], PLACES)
         _apparatus(people["manager"], places)
+    with as_of(now - timedelta(days=40)):
         equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
+    sections = _courses(people)
+    for number, order in enumerate(WEEKS, start=1):
+        _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)
     with as_of(now - timedelta(days=20)):
         fill_the_shelves(actor=people["prep"], places=places, key=KEY)
-    sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
     for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
@@ -90,6 +93,11 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    for number, order in enumerate(MADE_OF_IT, start=1):
+        _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
+    with as_of(now - timedelta(minutes=20)):
+        call_back(actor=people["manager"], key=KEY)
+    read_the_old_ones(now)
     live_with_it(
         actor=people["prep"],
         instructor=people["fell"],
