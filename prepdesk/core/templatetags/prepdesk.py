@@ -51,6 +51,17 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "done": ("tick", "plain"),
     "inside": ("tick", "ready"),
     "outside": ("triangle", "wait"),
+    # Files that are brought in, and their rows.
+    "reading": ("half", "work"),
+    "checked": ("triangle", "wait"),
+    "refused": ("diamond", "stop"),
+    "importing": ("half", "work"),
+    "failed": ("diamond", "stop"),
+    "dropped": ("cross", "plain"),
+    "create": ("disc", "ready"),
+    "change": ("half", "work"),
+    "same": ("ring", "plain"),
+    "refuse": ("diamond", "stop"),
 }
 _SHAPES: Final = {
     "ring": "M6 1.5a4.5 4.5 0 1 1 0 9a4.5 4.5 0 1 1 0-9zM6 3.2a2.8 2.8 0 1 0 0 5.6a2.8 2.8 0 1 0 0-5.6z",
