@@ -21,6 +21,7 @@ from inventory.forms.changes import (
     SplitForm,
     each_bottle,
 )
+from inventory.forms.files import BringForm, ConfirmForm, LedgerForm
 from inventory.forms.listing import StockFilter
 from inventory.forms.papers import AttachmentForm, WasteStreamForm
 from inventory.forms.places import PlaceForm, PutForm
@@ -38,12 +39,15 @@ __all__ = [
     "AttachmentForm",
     "BeginCountForm",
     "BookingForm",
+    "BringForm",
     "CalibrationForm",
     "CloseCountForm",
+    "ConfirmForm",
     "CountForm",
     "DisposeForm",
     "FactsForm",
     "LabelForm",
+    "LedgerForm",
     "MergeForm",
     "MoveForm",
     "MoveSeveralForm",

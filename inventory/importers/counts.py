@@ -42,7 +42,9 @@ class CountImporter(Importer):
             tick(done)
         return verdicts
 
-    def apply(self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick) -> None:
+    def apply(
+        self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
+    ) -> dict[int, str]:
         counts = [
             Counted(
                 **{**v.action, "reason": v.action["reason"] or f"Counted, from {source}"},
@@ -51,6 +53,7 @@ class CountImporter(Importer):
             for v in verdicts
         ]
         correct_stock_in_bulk(actor=actor, counts=counts, tick=tick)
+        return {}
 
 
 def _verdict(row: Row, lots: Mapping[str, Lot], named: dict[str, int]) -> Verdict:

@@ -56,6 +56,8 @@ class Importer:
         home: name of the route that such files are brought in from.
         columns: those a file may have.
         options: what may be ticked.
+        result_column: key of the column that holds what a new thing is called.
+        result_route: name of the route to its page, which takes that name.
     """
 
     kind: str
@@ -65,6 +67,8 @@ class Importer:
     home: str
     columns: Sequence[Column]
     options: Sequence[Option] = ()
+    result_column: str = ""
+    result_route: str = ""
 
     def check(
         self, rows: Sequence[Row], *, actor: User, options: Mapping[str, bool], tick: Tick
@@ -77,17 +81,25 @@ class Importer:
         """
         raise NotImplementedError
 
-    def apply(self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick) -> None:
+    def apply(
+        self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
+    ) -> Mapping[int, str]:
         """Do what ``check`` found, inside the caller's transaction, through the services.
 
         Args:
             verdicts: those that create or change something.
             key: begins the idempotency keys of what is written.
             source: the file in words, for the reason in a ledger or a history.
+
+        Returns:
+            What a new thing is called now, by the number of its row; empty where nothing is named.
         """
         raise NotImplementedError
 
 
+# What a list of refused rows says besides the rows, so that it can be mended and brought in again.
+ROW: Final = Column("row_number", "Row", is_read=False)
+WHY: Final = Column("why", "Why", is_read=False)
 _REGISTER: Final[dict[str, Importer]] = {}
 
 

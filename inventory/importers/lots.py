@@ -97,6 +97,8 @@ class LotImporter(Importer):
     )
     action = "import_stock"
     home = "inventory:files"
+    result_column = "code"
+    result_route = "inventory:lot"
     columns = LOT_COLUMNS
     options = (
         Option(
@@ -116,7 +118,9 @@ class LotImporter(Importer):
             tick(done)
         return verdicts
 
-    def apply(self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick) -> None:
+    def apply(
+        self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
+    ) -> dict[int, str]:
         ways = {v.action.new_place for v in verdicts if v.action.new_place}
         made = _created(ways, actor)
         new = [v for v in verdicts if isinstance(v.action, _New)]
@@ -127,7 +131,9 @@ class LotImporter(Importer):
             )
             for v in new
         ]
-        receive_lots_in_bulk(actor=actor, receipts=receipts, reason=f"Received, from {source}", tick=tick)
+        lots = receive_lots_in_bulk(
+            actor=actor, receipts=receipts, reason=f"Received, from {source}", tick=tick
+        )
         inside = Place.objects.in_bulk(
             [v.action.place_id for v in verdicts if isinstance(v.action, _Changed)]
         )
@@ -144,6 +150,7 @@ class LotImporter(Importer):
             if change.opened_on:
                 open_lot(actor=actor, lot=change.lot, on=change.opened_on)
             tick(len(new) + done)
+        return {v.number: lot.code for v, lot in zip(new, lots, strict=True)}
 
 
 def _created(ways: set[str], actor: User) -> dict[str, Place]:

@@ -9,7 +9,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from inventory import import_states as states
-from inventory.importers.kinds import Importer, importer_of
+from inventory.importers.kinds import ROW, WHY, Importer, importer_of
 from inventory.importers.progress import has_stopped
 from inventory.models import ImportRun
 from inventory.services import in_transaction_with_retries
@@ -27,6 +27,7 @@ def start_run(
     data: bytes,
     idempotency_key: str,
     options: Mapping[str, bool] | None = None,
+    sheet: str = "",
 ) -> ImportRun:
     """Read a file and keep its rows; the work then finds out what they would do.
 
@@ -34,6 +35,7 @@ def start_run(
         kind: of a registered importer.
         name: what the file was called, shown to people and used for nothing else.
         options: what was ticked, by the importer's names.
+        sheet: of a workbook; the first one where it is empty.
         idempotency_key: the same key starts one run; later calls return it.
 
     Raises:
@@ -45,7 +47,7 @@ def start_run(
     first = ImportRun.objects.filter(idempotency_key=idempotency_key).first()
     if first:
         return _sent_before(first, actor, kind)
-    table = read_table(data, importer.columns)
+    table = read_table(data, [*importer.columns, ROW, WHY], sheet=sheet)
     run = ImportRun(
         kind=kind,
         actor=actor,

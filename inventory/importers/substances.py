@@ -58,6 +58,8 @@ class SubstanceImporter(Importer):
     )
     action = "import_stock"
     home = "inventory:files"
+    result_column = "key"
+    result_route = "inventory:substance"
     columns = SUBSTANCE_COLUMNS
 
     def check(
@@ -70,7 +72,9 @@ class SubstanceImporter(Importer):
             tick(done)
         return verdicts
 
-    def apply(self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick) -> None:
+    def apply(
+        self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
+    ) -> dict[int, str]:
         new = [v.action.row for v in verdicts if isinstance(v.action, _New)]
         for row in new:
             # What a read row kept for itself while it was only looked at.
@@ -82,6 +86,7 @@ class SubstanceImporter(Importer):
         ]
         save_substances_in_bulk(actor=actor, new=new, changed=changed)
         tick(len(verdicts))
+        return {v.number: v.action.row.key for v in verdicts if isinstance(v.action, _New)}
 
 
 class _Against:

@@ -14,7 +14,7 @@ import hashlib
 import json
 import logging
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from django.conf import settings
@@ -170,6 +170,13 @@ def _digest(verdicts: Sequence[Verdict]) -> str:
     return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
+def _name_results(run: ImportRun, results: Mapping[int, str]) -> None:
+    table = connection.ops.quote_name(ImportRow._meta.db_table)
+    name_it = f"UPDATE {table} SET result = %s WHERE run_id = %s AND number = %s"  # noqa: S608 (a name of our own)
+    with connection.cursor() as cursor:
+        cursor.executemany(name_it, [(name, run.pk, number) for number, name in results.items()])
+
+
 def _fail(run: ImportRun, text: str) -> None:
     ImportRun.objects.filter(pk=run.pk, state=run.state, attempt=run.attempt).update(
         state=states.IMPORT_NEXT[run.state, "fail"], message=text[:600], seen_alive_at=timezone.now()
@@ -214,13 +221,14 @@ def _apply(run: ImportRun) -> None:
     if _digest(verdicts) != run.digest:
         raise _FoundOtherwise(verdicts)
     wanted = [verdict for verdict in verdicts if verdict.outcome in ("create", "change")]
-    importer.apply(
+    results = importer.apply(
         wanted,
         actor=actor,
         key=f"import-{run.pk}",
         source=f"file “{run.name[:80]}”",
         tick=tells_progress(run, len(rows)),
     )
+    _name_results(run, results)
     mine.update(
         state=states.IMPORT_NEXT[states.IMPORTING, "finish"],
         done=run.total,

@@ -72,6 +72,8 @@ class ImportRow(models.Model):
     # What the row is about, in words.
     title = models.CharField(max_length=200, blank=True)
     cells = models.JSONField(default=dict, blank=True)
+    # What a new thing is called since the file was brought in: the code of a bottle.
+    result = models.CharField(max_length=120, blank=True)
     # [heading, old, new]; sentences by heading; sentences.
     changes = models.JSONField(default=list, blank=True)
     reasons = models.JSONField(default=dict, blank=True)

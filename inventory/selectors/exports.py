@@ -76,7 +76,7 @@ def lot_rows(lots: QuerySet[Lot], *, today: date | None = None) -> Iterator[list
         yield _in_order(LOT_COLUMNS, values)
 
 
-def count_rows(lots: QuerySet[Lot]) -> Iterator[list[Cell]]:
+def count_list_rows(lots: QuerySet[Lot]) -> Iterator[list[Cell]]:
     """One row per bottle with nothing under what was counted: a list to count by."""
     where = dict(places())
     for lot in lots.select_related("substance").iterator(chunk_size=_AT_A_TIME):

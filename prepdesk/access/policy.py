@@ -39,6 +39,8 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "correct_stock": _STOCKROOM,
     "change_lot_state": _STOCKROOM,
     "manage_apparatus": _STOCKROOM,
+    "import_stock": _STOCKROOM,
+    "export_stock": _STOCKROOM,
     # An order books the glass it is made in, and a class the hot plates it works with.
     "book_apparatus": _EVERYONE,
     "see_review": frozenset({MANAGER}),

@@ -27,6 +27,7 @@ from requests_app.selectors import (
     prepared_holds,
     readings_of,
 )
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.batches import (
     claim_batch,
     finish_batch,
@@ -79,6 +80,7 @@ def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any
         "plan": sheet.plan,
         "steps": steps,
         "current": current_step(steps),
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
     }
 
 
@@ -210,6 +212,10 @@ def _why_not(
             f"{found.claimed_by} has {found.reference} since {absolute_words(found.claimed_at)}. "
             "Ask them to finish it, or take another batch."
         )
+    stopped = stopped_lots([found.pk]).get(found.pk, ())
+    if stopped:
+        said = ". ".join(one.words for one in stopped)
+        return NotInThisState(f"Stop. {said}. Take nothing more from it and record nothing.")
     current = current_step(steps)
     if not chosen.is_done and current is not None and not chosen.is_current:
         return NotInThisState(f"Step {current.step['number']} comes first; it has no record yet.")
@@ -217,7 +223,12 @@ def _why_not(
 
 
 def _refused(request: SignedInRequest, found: Batch, refusal: DomainError) -> HttpResponse:
-    context = {"refusal": refusal, "batch": found, "place": "requests_app:queue"}
+    context = {
+        "refusal": refusal,
+        "batch": found,
+        "place": "requests_app:queue",
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+    }
     return render(request, "requests_app/step_refused.html", context, status=refusal.status)
 
 

@@ -118,6 +118,7 @@ def draw_of(index: int, supply: Supply, amount: float, decimals: int) -> Draw:
         lot_id=supply.lot.id if supply.lot else None,
         lot_code=supply.lot.code if supply.lot else None,
         amount=rounded_up(Amount(amount, supply.drawn_unit, decimals)),
+        substance=supply.substance.name,
     )
 
 

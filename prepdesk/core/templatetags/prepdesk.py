@@ -6,7 +6,7 @@ theirs.
 
 import secrets
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 from django import template
@@ -51,6 +51,17 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "done": ("tick", "plain"),
     "inside": ("tick", "ready"),
     "outside": ("triangle", "wait"),
+    # Files that are brought in, and their rows.
+    "reading": ("half", "work"),
+    "checked": ("triangle", "wait"),
+    "refused": ("diamond", "stop"),
+    "importing": ("half", "work"),
+    "failed": ("diamond", "stop"),
+    "dropped": ("cross", "plain"),
+    "create": ("disc", "ready"),
+    "change": ("half", "work"),
+    "same": ("ring", "plain"),
+    "refuse": ("diamond", "stop"),
 }
 _SHAPES: Final = {
     "ring": "M6 1.5a4.5 4.5 0 1 1 0 9a4.5 4.5 0 1 1 0-9zM6 3.2a2.8 2.8 0 1 0 0 5.6a2.8 2.8 0 1 0 0-5.6z",
@@ -185,9 +196,9 @@ def department_zone() -> str:
 
 
 @register.simple_tag
-def booked_hours(booking: Any) -> str:
-    """From when to when something is booked."""
-    return times.hours_words(booking.starts_at, booking.ends_at)
+def booked_hours(booking: Any, day: date | None = None) -> str:
+    """From when to when something is booked; on ``day``, which the page has said, by the clock alone."""
+    return times.hours_words(booking.starts_at, booking.ends_at, day)
 
 
 @register.inclusion_tag("core/_person.html")
