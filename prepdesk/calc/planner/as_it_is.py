@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from prepdesk.calc import sentences
+from prepdesk.calc.measuring import WATER_EXPANSION_PER_K
 from prepdesk.calc.model import Amount, Apparatus, LotSource, RouteInput, SolutionSource
 from prepdesk.calc.planner.account import decimals_of, volume_shown
 from prepdesk.calc.planner.bench import Bench, Tool
@@ -17,13 +18,7 @@ from prepdesk.calc.planner.supplies import Choice
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling
-from prepdesk.calc.uncertainty import (
-    COVERAGE,
-    WATER_EXPANSION_PER_K,
-    Input,
-    budget,
-    rectangular,
-)
+from prepdesk.calc.uncertainty import COVERAGE, Input, budget, rectangular
 from prepdesk.calc.units import to_ml
 
 # The temperature at which a solution's label means its concentration [°C] (common practice).

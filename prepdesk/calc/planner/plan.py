@@ -10,6 +10,7 @@ from prepdesk.calc import sentences
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import Problem
+from prepdesk.calc.measuring import Room
 from prepdesk.calc.model import Density, Plan, PreparationRequest, Shelf
 from prepdesk.calc.planner.account import volume_shown
 from prepdesk.calc.planner.as_it_is import serves_as_it_is, turns_out_as_it_is, write_as_it_is
@@ -48,7 +49,6 @@ from prepdesk.calc.planner.verdict import (
 from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
 from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
-from prepdesk.calc.uncertainty import Room
 
 # What must not be made gets no steps; every other stop still shows what would be done.
 NO_STEPS: Final = frozenset({"incompatible", "needs_other_solvent"})
