@@ -87,6 +87,7 @@ from inventory.selectors.search import (
     folded,
     what_the_code_says,
 )
+from inventory.selectors.standing import Shelves
 from inventory.selectors.stock import (
     SHOWS,
     SOON,
@@ -134,6 +135,7 @@ __all__ = [
     "ImportPage",
     "PlaceNode",
     "ShelfProgress",
+    "Shelves",
     "StockLine",
     "StockPage",
     "StockRow",
