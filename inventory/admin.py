@@ -9,6 +9,7 @@ from django.http import HttpRequest
 from inventory.models import (
     ApparatusEvent,
     ApparatusItem,
+    Attachment,
     Booking,
     Hold,
     Lot,
@@ -17,6 +18,8 @@ from inventory.models import (
     Movement,
     Place,
     Substance,
+    SubstanceEvent,
+    WasteStream,
 )
 
 if TYPE_CHECKING:
@@ -83,12 +86,43 @@ class SubstanceAdmin(ModelAdmin):
     search_fields = ["name", "cas", "formula"]
     # Bottles, orders and sheets name it by its key.
     readonly_fields = ["key"]
+    # What the stockroom decided is changed on its own page, where the change is written down.
+    exclude = [
+        "grade",
+        "storage_group",
+        "shelf_life_closed_days",
+        "shelf_life_opened_days",
+        "reorder_below",
+        "idempotency_key",
+    ]
 
     def has_add_permission(self, request: HttpRequest) -> bool:
         return False
 
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False
+
+
+@admin.register(SubstanceEvent)
+class SubstanceEventAdmin(ReadOnlyAdmin):
+    list_display = ["substance", "event", "actor", "at", "reason"]
+    list_select_related = ["substance", "actor"]
+    search_fields = ["substance__name"]
+
+
+@admin.register(Attachment)
+class AttachmentAdmin(ReadOnlyAdmin):
+    """Withdrawn on its own page, where who and why are written down."""
+
+    list_display = ["name", "kind", "lot", "substance", "size", "added_by", "added_at", "withdrawn_at"]
+    list_filter = ["kind"]
+    list_select_related = ["lot", "substance", "added_by"]
+    search_fields = ["name", "lot__code", "substance__name", "sha256"]
+
+
+@admin.register(WasteStream)
+class WasteStreamAdmin(ReadOnlyAdmin):
+    list_display = ["name", "note", "in_use"]
 
 
 @admin.register(Place)

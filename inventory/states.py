@@ -38,6 +38,14 @@ LOT_EVENTS: Final = {
     "mark_empty": "Mark as empty",
     "reopen": "Reopen",
 }
+# What the history says of them afterwards.
+LOT_EVENTS_DONE: Final = {
+    "quarantine": "Quarantined",
+    "release": "Released from quarantine",
+    "recall": "Recalled",
+    "mark_empty": "Marked as empty",
+    "reopen": "Reopened",
+}
 LOT_EVENTS_WITH_REASON: Final = frozenset({"quarantine", "release", "recall", "reopen"})
 # Facts about a lot that are written beside its moves and leave its state as it is.
 LOT_NOTES: Final = {

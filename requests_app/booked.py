@@ -11,6 +11,7 @@ from django.utils import timezone
 from inventory.models import ApparatusItem, Booking
 from inventory.selectors import overbooked, reasons_not_to_use
 from inventory.states import BOOKED
+from prepdesk.core.times import hours_words
 from requests_app import states
 from requests_app.bench_time import items_of
 from requests_app.models import Batch, BatchBooking
@@ -31,11 +32,13 @@ class Booked:
 
     Attributes:
         bookings: what is booked for it now, with the item loaded.
+        lines: the same in words, one for the hours: ``13:15 to 14:00: 1000 mL one-mark flask``.
         faults: sentences about what can't be used as planned, empty where all is well.
         remedy: what to do about them.
     """
 
     bookings: tuple[Booking, ...] = ()
+    lines: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     remedy: str = ""
 
@@ -72,8 +75,19 @@ def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Bo
             for booking in bookings
             if booking.pk in too_many and booking.item_id not in stopped
         ]
-        found[batch.pk] = Booked(tuple(bookings), tuple(faults), _REMEDY[batch.state] if faults else "")
+        remedy = _REMEDY[batch.state] if faults else ""
+        found[batch.pk] = Booked(tuple(bookings), _lines(batch, bookings), tuple(faults), remedy)
     return found
+
+
+def _lines(batch: Batch, bookings: list[Booking]) -> tuple[str, ...]:
+    by_hours: dict[str, list[str]] = defaultdict(list)
+    for booking in bookings:
+        hours = hours_words(booking.starts_at, booking.ends_at, local_date(batch.due_at))
+        passed = " (passed)" if booking.ends_at <= timezone.now() else ""
+        count = f"{booking.count} × " if booking.count > 1 else ""
+        by_hours[f"{hours}{passed}"].append(f"{count}{booking.item.words}")
+    return tuple(f"{hours}: {', '.join(words)}" for hours, words in by_hours.items())
 
 
 def _day_of(batch: Batch, plan: Mapping[str, Any]) -> date:

@@ -14,6 +14,7 @@ from inventory.models import Lot
 from inventory.selectors import Window, calc_catalogue, calc_shelf
 from inventory.states import AVAILABLE
 from prepdesk.accounts.models import User
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.model import Shelf
 from prepdesk.calc.preview import preview
 from requests_app.drafts import DraftComponent, OrderDraft, plain, volume_of
@@ -21,11 +22,11 @@ from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
 
-# Problems that stock would solve, or apparatus that is free, calibrated and in service again: the order
-# waits. Every other stop is chemistry, or apparatus that nobody has, and waiting would not help.
-SHELF_PROBLEMS: Final = frozenset(
-    {"out_of_stock", "not_on_shelf", "chosen_gone", "apparatus_booked", "apparatus_out"}
-)
+# Apparatus that is there and can't be had then: booked, out of service, past its calibration.
+APPARATUS_PROBLEMS: Final = frozenset({"apparatus_booked", "apparatus_out"})
+# Problems that stock would solve, or such apparatus: the order waits. Every other stop is chemistry, or
+# apparatus that nobody has, and waiting would not help.
+SHELF_PROBLEMS: Final = APPARATUS_PROBLEMS | {"out_of_stock", "not_on_shelf", "chosen_gone"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,17 +102,19 @@ def plan_for(
         without=without,
         whatever_its_state=whatever_its_state,
     )
-    return plan_on(shelf, draft, request)
+    return request, plan_on(shelf, calc_catalogue(), draft)
 
 
-def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[dict[str, Any], Plan]:
+def plan_on(shelf: Shelf, catalogue: Catalogue, draft: OrderDraft) -> Plan:
     """Plan a draft on a shelf that was read before.
 
     A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve
     in its place is worked out as if nothing had been chosen.
 
-    Returns, Raises as :func:`plan_for`.
+    Raises:
+        RequestRefused: as :func:`plan_for`.
     """
+    request = request_for(draft)
     there = {lot.id for lot in shelf.lots}
     gone = [
         position
@@ -119,11 +122,11 @@ def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[d
         if component.from_lot is not None and str(component.from_lot) not in there
     ]
     if not gone:
-        return request, preview(request, catalogue=calc_catalogue(), shelf=shelf)
+        return preview(request, catalogue=catalogue, shelf=shelf)
     asked = {**request, "components": [dict(component) for component in request["components"]]}
     for position in gone:
         del asked["components"][position]["source"]
-    plan = preview(asked, catalogue=calc_catalogue(), shelf=shelf)
+    plan = preview(asked, catalogue=catalogue, shelf=shelf)
     stops = [
         {
             "code": "chosen_gone",
@@ -133,7 +136,7 @@ def plan_on(shelf: Shelf, draft: OrderDraft, request: dict[str, Any]) -> tuple[d
         }
         for position in gone
     ]
-    return request, {**plan, "feasible": False, "problems": [*stops, *plan["problems"]]}
+    return {**plan, "feasible": False, "problems": [*stops, *plan["problems"]]}
 
 
 def shelf_until(shelf: Shelf, day: date) -> Shelf:
@@ -180,12 +183,13 @@ def waiting_reasons(plan: Plan) -> list[dict[str, Any]]:
     ``missing`` and ``alternatives``.
     """
     short = [{**shortage, "text": _shortage_sentence(shortage)} for shortage in plan["shortages"]]
-    said = [{"text": problem["text"], "alternatives": []} for problem in stops(plan)]
-    if not short:
-        return said
-    # The problems of a short shelf say the same as the shortages; a choice that is gone says more.
-    gone = [problem for problem in stops(plan) if problem["code"] == "chosen_gone"]
-    return [*({"text": problem["text"], "alternatives": []} for problem in gone), *short]
+    said = [
+        {"text": problem["text"], "alternatives": [], "apparatus": problem["code"] in APPARATUS_PROBLEMS}
+        for problem in stops(plan)
+        # The problems of a short shelf say the same as the shortages; these say more.
+        if not short or problem["code"] in {"chosen_gone", *APPARATUS_PROBLEMS}
+    ]
+    return [*said, *short]
 
 
 def missing_components(plan: Plan) -> set[int]:
@@ -196,9 +200,12 @@ def missing_components(plan: Plan) -> set[int]:
 
 
 def offers_in(plan: Plan) -> list[dict[str, Any]]:
-    """What would serve instead, as the plan worked it out: for what is short, then leftovers."""
+    """The bottles that would serve instead, as the plan worked it out: for what is short, then leftovers.
+
+    A part of the volume is no bottle to choose; it stands with the shortage.
+    """
     short = [offer for shortage in plan["shortages"] for offer in shortage.get("instead", ())]
-    return [*short, *plan.get("offers", ())]
+    return [offer for offer in (*short, *plan.get("offers", ())) if offer["lot"]]
 
 
 def _shortage_sentence(shortage: Mapping[str, Any]) -> str:

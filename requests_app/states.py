@@ -11,7 +11,7 @@ HANDED_OVER: Final = "handed_over"
 CANCELLED: Final = "cancelled"
 
 ORDER_STATES: Final = {
-    WAITING: "Waiting for stock",
+    WAITING: "Waiting for stock or apparatus",
     QUEUED: "In the queue",
     IN_WORK: "Being made",
     READY: "Ready",
@@ -70,7 +70,7 @@ OPEN_BATCH_STATES: Final = (QUEUED, CLAIMED, IN_WORK, READY)
 EVENT_WORDS: Final[dict[str, str]] = {
     "submit": "sent",
     "queue": "put in the queue",
-    "wait": "set to wait for stock",
+    "wait": "set to wait",
     "cancel": "cancelled",
     "claim": "claimed",
     "put_back": "put back",

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from requests_app.views import batches, order_form, orders, queue, trace
+from requests_app.views import batches, order_form, orders, queue, recalls, trace
 
 app_name = "requests_app"
 urlpatterns: list[URLPattern] = [
@@ -14,6 +14,9 @@ urlpatterns: list[URLPattern] = [
     path("orders/<str:reference>/plan-again/", orders.order_plan_again, name="order_plan_again"),
     path("orders/<str:reference>/trace/", trace.order_trace, name="order_trace"),
     path("orders/<str:reference>/trace/csv/", trace.order_trace_csv, name="order_trace_csv"),
+    # In the place of the shelves' own page for this event: only the orders know whom it reaches.
+    path("stock/lots/<str:code>/state/recall/", recalls.recall, name="recall"),
+    path("recalls/<int:number>/", recalls.record, name="recall_record"),
     path("stock/lots/<str:code>/trace/", trace.lot_trace, name="lot_trace"),
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
     path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
@@ -24,6 +27,7 @@ urlpatterns: list[URLPattern] = [
     path("batches/<str:reference>/put-back/", batches.put_back, name="put_back"),
     path("batches/<str:reference>/steps/<int:number>/", batches.step, name="step"),
     path("batches/<str:reference>/finish/", batches.finish, name="finish"),
+    path("batches/<str:reference>/stop/", recalls.stop, name="stop"),
     path("batches/<str:reference>/hand-over/", batches.hand_over, name="hand_over"),
     path("batches/<str:reference>/sheet/", batches.sheet, name="sheet"),
 ]

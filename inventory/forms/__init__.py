@@ -24,18 +24,24 @@ from inventory.forms.changes import (
 from inventory.forms.files import BringForm, ConfirmForm, LedgerForm
 from inventory.forms.listing import StockFilter
 from inventory.forms.papers import AttachmentForm, WasteStreamForm
-from inventory.forms.substances import FactsForm, PlaceForm, SubstanceForm
+from inventory.forms.places import PlaceForm, PutForm
+from inventory.forms.standing import code_trouble
+from inventory.forms.stocktakes import AmountsForm, BeginCountForm, CloseCountForm
+from inventory.forms.substances import FactsForm, SubstanceForm
 
 __all__ = [
     "FIGURES",
     "FIGURES_OF_KIND",
+    "AmountsForm",
     "ApparatusCountForm",
     "ApparatusFactsForm",
     "ApparatusForm",
     "AttachmentForm",
+    "BeginCountForm",
     "BookingForm",
     "BringForm",
     "CalibrationForm",
+    "CloseCountForm",
     "ConfirmForm",
     "CountForm",
     "DisposeForm",
@@ -46,6 +52,7 @@ __all__ = [
     "MoveForm",
     "MoveSeveralForm",
     "PlaceForm",
+    "PutForm",
     "ReasonForm",
     "ReceiveForm",
     "ReturnForm",
@@ -54,6 +61,7 @@ __all__ = [
     "StockFilter",
     "SubstanceForm",
     "WasteStreamForm",
+    "code_trouble",
     "each_bottle",
     "new_key",
 ]

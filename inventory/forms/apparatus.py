@@ -73,7 +73,10 @@ class FactFields(CheckedForm):
     )
     linearity_g = NumberText(label="Linearity", unit="± g")
     name = forms.CharField(
-        label="Name", required=False, help_text="What the room calls it, where there are several of its kind."
+        label="Name",
+        required=False,
+        help_text="What the room calls it, where there are several of its kind.",
+        widget=forms.TextInput(attrs={"size": "40"}),
     )
     last_calibrated_on = DateText(label="Last calibrated on")
     calibration_due_on = DateText(
@@ -83,6 +86,14 @@ class FactFields(CheckedForm):
     place = PlaceField()
     note = forms.CharField(label="Note", required=False, widget=forms.TextInput(attrs={"size": "40"}))
 
+    SIDE_BY_SIDE = (
+        ("nominal_ml", "division_ml"),
+        ("mark", "tolerance_ml"),
+        ("readability_g", "capacity_g"),
+        ("repeatability_g", "linearity_g"),
+        ("last_calibrated_on", "calibration_due_on"),
+        ("place", "note"),
+    )
     SIZES = (
         "nominal_ml",
         "division_ml",
@@ -263,6 +274,7 @@ class BookingForm(CheckedForm):
     )
 
     field_order = ["count", "day", "starts", "ends", "last_day", "purpose"]
+    SIDE_BY_SIDE = (("day", "starts", "ends", "last_day"),)
 
     def __init__(self, *args: Any, item: ApparatusItem, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -6,7 +6,7 @@ service checks again when it saves.
 """
 
 import uuid
-from typing import Any
+from typing import Any, ClassVar
 
 from django import forms
 from django.conf import settings
@@ -66,6 +66,18 @@ class CheckedForm(forms.Form):
     # A page that was sent and comes back keeps its key; a page opened afresh has a new one.
     idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=64, initial=new_key)
 
+    # Names of fields that stand side by side; every other field has a line of its own.
+    SIDE_BY_SIDE: ClassVar[tuple[tuple[str, ...], ...]] = ()
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The visible fields line by line, for pages that say nothing between them."""
+        lines: dict[tuple[str, ...], list[forms.BoundField]] = {}
+        for field in self.visible_fields():
+            together = next((names for names in self.SIDE_BY_SIDE if field.name in names), (field.name,))
+            lines.setdefault(together, []).append(field)
+        return list(lines.values())
+
     def ask_service(self, data: dict[str, Any]) -> object:
         """Call the check with what was cleaned so far; fields with an error of their own are missing."""
         raise NotImplementedError
@@ -108,7 +120,8 @@ class TwoStepForm(CheckedForm):
         """What was typed or chosen, in words, beside the figures: label and value."""
         return [
             (str(field.label), words)
-            for field in self.visible_fields()
+            for line in self.rows()
+            for field in line
             if field.name != "unit" and (words := self._words(field))
         ]
 
@@ -128,8 +141,8 @@ class TwoStepForm(CheckedForm):
 
 
 def place_choices() -> list[tuple[str, str]]:
-    """Every place by its whole name, for a select."""
-    return [("", "Not said"), *((str(pk), name) for pk, name in places())]
+    """Every place in use by its whole name, for a select."""
+    return [("", "Not said"), *((str(pk), name) for pk, name in places(in_use=True))]
 
 
 class PlaceField(forms.TypedChoiceField):

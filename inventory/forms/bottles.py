@@ -7,12 +7,14 @@ from django.utils import timezone
 
 from inventory.amounts import Unit, money_text
 from inventory.forms.base import CheckedForm, DateText, MoneyText, NumberText, PlaceField
+from inventory.forms.standing import StorageReasonField
 from inventory.models import Lot, Substance
 from inventory.services import (
     AMOUNT_UNITS,
     FACTS,
     check_label,
     check_receipt,
+    check_standing,
 )
 
 FIGURES: Final = tuple(FACTS)
@@ -79,6 +81,7 @@ class ReceiveForm(FigureFields, CheckedForm):
     lot_number = forms.CharField(label="Maker's lot number", required=False)
     grade = forms.CharField(label="Grade", required=False)
     place = PlaceField()
+    storage_reason = StorageReasonField()
     received_on = DateText(label="Received on", initial=timezone.localdate)
     opened_on = DateText(label="Opened on")
     expires_on = DateText(
@@ -93,7 +96,7 @@ class ReceiveForm(FigureFields, CheckedForm):
     field_order = ["substance", "kind", "amount", "unit"]
 
     def ask_service(self, data: dict[str, Any]) -> object:
-        return check_receipt(
+        lot, base = check_receipt(
             kind=data.get("kind", ""),
             amount=data.get("amount", ""),
             unit=data.get("unit", ""),
@@ -104,6 +107,10 @@ class ReceiveForm(FigureFields, CheckedForm):
             expires_on=data.get("expires_on"),
             cost=data.get("cost", ""),
         )
+        if data.get("substance"):
+            lot.substance = data["substance"]
+            check_standing(lot, data.get("place"), data.get("storage_reason", ""))
+        return lot, base
 
     def clean(self) -> dict[str, Any]:
         data = super().clean()
@@ -119,6 +126,7 @@ class LabelForm(FigureFields, CheckedForm):
     grade = forms.CharField(label="Grade", required=False)
     expires_on = DateText(label="Expires on", help_text="The last day on which it may be used.")
     place = PlaceField()
+    storage_reason = StorageReasonField()
     cost = MoneyText(label="Cost", help_text="Of all of it.")
     note = forms.CharField(label="Note", required=False, widget=forms.TextInput(attrs={"size": "40"}))
     reason = forms.CharField(
@@ -146,6 +154,9 @@ class LabelForm(FigureFields, CheckedForm):
                 del self.fields[name]
 
     def ask_service(self, data: dict[str, Any]) -> object:
+        place = data.get("place")
+        if place and place.pk != self.lot.place_id:
+            check_standing(self.lot, place, data.get("storage_reason", ""))
         return check_label(lot=self.lot, **self.typed(data), reason=data.get("reason", ""))
 
     def typed(self, data: dict[str, Any]) -> dict[str, Any]:

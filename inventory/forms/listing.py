@@ -4,9 +4,11 @@ from typing import Any
 
 from django import forms
 
+from inventory import states
 from inventory.forms.base import place_choices
 from inventory.models import Lot
 from inventory.selectors import SHOWS
+from prepdesk.calc.storage import storage_groups
 
 
 class StockFilter(forms.Form):
@@ -34,6 +36,18 @@ class StockFilter(forms.Form):
         coerce=int,
         empty_value=None,
     )
+    state = forms.ChoiceField(
+        label="State", required=False, choices=[("", "All states"), *states.LOT_STATES.items()]
+    )
+    group = forms.ChoiceField(
+        label="Storage group",
+        required=False,
+        choices=lambda: [
+            ("", "All groups"),
+            *((group.code, group.name) for group in storage_groups()),
+            ("unknown", "Unknown"),
+        ],
+    )
     page = forms.IntegerField(required=False, min_value=1, widget=forms.HiddenInput)
 
     def chosen(self) -> dict[str, Any]:
@@ -45,5 +59,7 @@ class StockFilter(forms.Form):
             "show": data.get("show") or "shelf",
             "kind": data.get("kind", ""),
             "place": data.get("place"),
+            "state": data.get("state", ""),
+            "group": data.get("group", ""),
             "page": data.get("page") or 1,
         }

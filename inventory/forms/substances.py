@@ -1,20 +1,18 @@
-"""Substances and places are added to the lists."""
+"""Substances are added to the list."""
 
 from typing import Any
 
 from django import forms
 
 from inventory.amounts import from_base
-from inventory.forms.base import CheckedForm, NumberText, PlaceField, ReasonText
+from inventory.forms.base import CheckedForm, NumberText, ReasonText
 from inventory.forms.bottles import UNIT_WORDS, SubstanceSelect
 from inventory.models import Lot, Substance
 from inventory.selectors import usual_unit
 from inventory.services import (
     AMOUNT_UNITS,
-    added_place,
     added_substance,
     check_facts,
-    check_place,
     check_substance,
     facts_as_shown,
     hazard_codes,
@@ -83,17 +81,6 @@ class SubstanceForm(CheckedForm):
             "another_form_of": data.get("another_form_of"),
             "hazards": data.get("hazards", ()),
         }
-
-
-class PlaceForm(CheckedForm):
-    """A room, a cabinet, a shelf."""
-
-    name = forms.CharField(label="Name", help_text="As it stands on the door or the shelf.")
-    parent = PlaceField(label="It is in")
-
-    def ask_service(self, data: dict[str, Any]) -> object:
-        first = added_place(data.get("idempotency_key"), name=data.get("name", ""))
-        return first or check_place(name=data.get("name", ""), parent=data.get("parent"))
 
 
 class FactsForm(CheckedForm):

@@ -15,7 +15,7 @@ and decides who may do what. Amounts are whole base units, see :mod:`inventory.a
 """
 
 from inventory.ledger.draws import draw_holds
-from inventory.ledger.holds import Draws, place_holds, release_holds
+from inventory.ledger.holds import Draws, place_holds, place_holds_at_once, release_holds
 from inventory.ledger.locks import Missing, NotEnough, lock_lots
 from inventory.ledger.many import Entry, post_movements
 from inventory.ledger.movements import post_movement, posted
@@ -30,6 +30,7 @@ __all__ = [
     "draw_holds",
     "lock_lots",
     "place_holds",
+    "place_holds_at_once",
     "post_movement",
     "post_movements",
     "post_pouring",

@@ -7,14 +7,7 @@ from django.db import IntegrityError, connection
 from django.utils import timezone
 
 from inventory import states
-from inventory.ledger.locks import (
-    Missing,
-    NotEnough,
-    lock_lots,
-    lock_lots_of,
-    require_transaction,
-    shift_all,
-)
+from inventory.ledger.locks import Missing, NotEnough, lock_lots, lock_lots_of, shift_all
 from inventory.models import Hold, Lot
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -23,13 +16,40 @@ Draws = Mapping[int, int] | Iterable[tuple[int, int]]
 
 
 # --- placing ----------------------------------------------------------------------------------
+def place_holds_at_once(
+    *, actor: User, draws: Draws, purpose: str, idempotency_key: str
+) -> dict[int, Hold] | None:
+    """Hold by one statement where the database has a function for it, as PostgreSQL here.
+
+    One statement is a transaction of its own, so this alone may be called without one: the lots are
+    locked for no longer than the database itself takes.
+
+    Returns:
+        The holds by lot key, or ``None``: nothing is changed, and :func:`place_holds` can say why, or
+        find the holds that were placed before under this key.
+    """
+    wanted = _summed(draws)
+    if connection.vendor != "postgresql" or not wanted:
+        return None
+    rows = _rows(wanted, actor=actor, purpose=purpose, idempotency_key=idempotency_key)
+    with connection.cursor() as cursor:
+        # Arrays as text: the driver would look at every element of a list on each call.
+        cursor.execute(
+            "SELECT inventory_place_holds(%s::bigint[], %s::bigint[], %s, %s, %s, %s)",
+            [_array(wanted), _array(wanted.values()), purpose, actor.pk, rows[0].at, idempotency_key],
+        )
+        (made,) = cursor.fetchone()
+    if made is None:
+        return None
+    for row, pk in zip(rows, made, strict=True):
+        row.pk, row._state.adding, row._state.db = pk, False, connection.alias
+    return {row.lot_id: row for row in rows}
+
+
 def place_holds(
     *, actor: User, draws: Draws, purpose: str, idempotency_key: str, instead_of: Iterable[int] = ()
 ) -> dict[int, Hold]:
     """Hold base units of several lots, all or nothing; a lot named twice is summed.
-
-    PostgreSQL does it in one statement. Whatever that statement declines, and any other database,
-    goes step by step, which can say why.
 
     Args:
         draws: base units by lot key.
@@ -45,89 +65,15 @@ def place_holds(
         NotInThisState: when a lot is quarantined, recalled or empty.
         Conflict: when the key was used for something else.
     """
-    require_transaction()
     wanted = _summed(draws)
-    old = set(instead_of)
-    rows = [
-        Hold(
-            lot_id=lot_id,
-            amount=amount,
-            purpose=purpose,
-            actor=actor,
-            at=timezone.now(),
-            # Numbered in lot order, so that the same call finds its own rows again.
-            idempotency_key=f"{idempotency_key}#{position}",
-        )
-        for position, (lot_id, amount) in enumerate(wanted.items())
-    ]
-    if connection.vendor == "postgresql" and rows and not old and _place_at_once(rows, idempotency_key):
-        return {row.lot_id: row for row in rows}
-    return _place_step_by_step(
-        rows, wanted, actor=actor, purpose=purpose, idempotency_key=idempotency_key, old=old
-    )
-
-
-def _summed(draws: Draws) -> dict[int, int]:
-    pairs = draws.items() if isinstance(draws, Mapping) else draws
-    total: Counter[int] = Counter()
-    for lot_id, amount in pairs:
-        if amount <= 0:
-            raise InvalidInput({"amount": "An amount to hold must be more than zero."})
-        total[lot_id] += amount
-    return dict(sorted(total.items()))
-
-
-def _place_at_once(rows: list[Hold], idempotency_key: str) -> bool:
-    """Let one function of the database lock, check, insert and add up; a migration made it.
-
-    Returns:
-        Whether the rows are in; otherwise nothing is changed, and the locks taken stay.
-    """
-    first = rows[0]
-    with connection.cursor() as cursor:
-        # Arrays as text: the driver would look at every element of a list on each call.
-        cursor.execute(
-            "SELECT lot, hold FROM inventory_place_holds(%s::bigint[], %s::bigint[], %s, %s, %s, %s)",
-            [
-                _array(row.lot_id for row in rows),
-                _array(row.amount for row in rows),
-                first.purpose,
-                first.actor_id,
-                first.at,
-                idempotency_key,
-            ],
-        )
-        made: dict[int, int] = dict(cursor.fetchall())
-    if made and len(made) < len(rows):
-        raise _sent_for_something_else()
-    for row in rows if made else ():
-        row.pk = made[row.lot_id]
-        row._state.adding = False
-        row._state.db = connection.alias
-    return bool(made)
-
-
-def _array(numbers: Iterable[int]) -> str:
-    return f"{{{','.join(map(str, numbers))}}}"
-
-
-def _place_step_by_step(
-    rows: list[Hold],
-    wanted: Mapping[int, int],
-    *,
-    actor: User,
-    purpose: str,
-    idempotency_key: str,
-    old: set[int],
-) -> dict[int, Hold]:
-    lots_of_old = Hold.objects.filter(pk__in=old).values_list("lot_id", flat=True) if old else ()
-    lots = lock_lots([*wanted, *lots_of_old])
+    old = Hold.objects.filter(pk__in=set(instead_of))
+    lots = lock_lots([*wanted, *old.values_list("lot_id", flat=True)])
     first = _holds_replayed(wanted, idempotency_key)
     if first is not None:
         return first
-    if old:
-        _release(lots, Hold.objects.filter(pk__in=old), actor, f"Replaced: {purpose}")
+    _release(lots, old, actor, f"Replaced: {purpose}")
     _check_free(lots, wanted)
+    rows = _rows(wanted, actor=actor, purpose=purpose, idempotency_key=idempotency_key)
     for row in rows:
         row.lot = lots[row.lot_id]
     try:
@@ -140,17 +86,45 @@ def _place_step_by_step(
     return {row.lot_id: row for row in rows}
 
 
+def _summed(draws: Draws) -> dict[int, int]:
+    pairs = draws.items() if isinstance(draws, Mapping) else draws
+    total: Counter[int] = Counter()
+    for lot_id, amount in pairs:
+        if amount <= 0:
+            raise InvalidInput({"amount": "An amount to hold must be more than zero."})
+        total[lot_id] += amount
+    return dict(sorted(total.items()))
+
+
+def _rows(wanted: Mapping[int, int], *, actor: User, purpose: str, idempotency_key: str) -> list[Hold]:
+    now = timezone.now()
+    return [
+        Hold(
+            lot_id=lot_id,
+            amount=amount,
+            purpose=purpose,
+            actor=actor,
+            at=now,
+            # Numbered in lot order, so that the same call finds its own rows again.
+            idempotency_key=f"{idempotency_key}#{position}",
+        )
+        for position, (lot_id, amount) in enumerate(wanted.items())
+    ]
+
+
+def _array(numbers: Iterable[int]) -> str:
+    return f"{{{','.join(map(str, numbers))}}}"
+
+
 def _holds_replayed(wanted: Mapping[int, int], idempotency_key: str) -> dict[int, Hold] | None:
     # Holds of one call are numbered from 0; one number more shows a longer first call.
     keys = [f"{idempotency_key}#{position}" for position in range(len(wanted) + 1)]
     first = {hold.lot_id: hold for hold in Hold.objects.filter(idempotency_key__in=keys)}
     if first and {lot_id: hold.amount for lot_id, hold in first.items()} != wanted:
-        raise _sent_for_something_else()
+        raise Conflict(
+            "This was sent before, for other amounts. Nothing more was held; open the page afresh."
+        )
     return first or None
-
-
-def _sent_for_something_else() -> Conflict:
-    return Conflict("This was sent before, for other amounts. Nothing more was held; open the page afresh.")
 
 
 def _check_free(lots: Mapping[int, Lot], wanted: Mapping[int, int]) -> None:

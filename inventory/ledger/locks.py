@@ -36,12 +36,6 @@ class NotEnough(OutOfStock):
         self.missing = missing
 
 
-def require_transaction() -> None:
-    """Refuse to work where each statement would be a transaction of its own."""
-    if not connection.in_atomic_block:
-        raise transaction.TransactionManagementError("The ledger is used inside a transaction only.")
-
-
 def lock_lots(lot_ids: Iterable[int]) -> dict[int, Lot]:
     """Lock these lots in key order until the transaction ends and return them as they are now.
 
@@ -64,7 +58,8 @@ def lock_lots_of(hold_ids: Iterable[int]) -> dict[int, Lot]:
 
 
 def _locked(lots: QuerySet[Lot]) -> dict[int, Lot]:
-    require_transaction()
+    if not connection.in_atomic_block:
+        raise transaction.TransactionManagementError("The ledger is used inside a transaction only.")
     # NO KEY: writing a row that refers to a lot (a hold, an ancestry link) need not wait for its lock.
     return {lot.pk: lot for lot in lots.select_for_update(no_key=True, of=("self",)).order_by("pk")}
 

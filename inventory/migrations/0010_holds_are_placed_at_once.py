@@ -1,9 +1,11 @@
 """On PostgreSQL the holds of a call are placed by one function of the database.
 
-It is what ``inventory.ledger.holds`` does step by step elsewhere, with the plans of its statements
-kept between calls. Lots are locked in key order before any of them is checked; the insert and the
-update then are statements of their own, so they see what was committed while the locks were waited
-for. Rows that were placed before under the same key are left out of the answer.
+It does what ``inventory.ledger.holds`` does step by step elsewhere, with the plans of its statements
+kept between calls. All lots are locked, in key order, before any of them is judged; what comes after
+are statements of their own, so they see what was committed while the locks were waited for. When a lot
+is short, stopped or missing, or a row is already there under the key, nothing is changed and the answer
+is NULL: the caller finds out why. A call that shares only some keys with an earlier one takes back the
+rows it made itself.
 """
 
 from django.db import migrations
@@ -11,22 +13,23 @@ from django.db import migrations
 CREATE = """
 CREATE FUNCTION inventory_place_holds(
     lots bigint[], amounts bigint[], for_what text, held_by bigint, held_at timestamptz, key text
-) RETURNS TABLE (lot bigint, hold bigint) LANGUAGE plpgsql AS $$
+) RETURNS bigint[] LANGUAGE plpgsql AS $$
 DECLARE
-    giving bigint;
+    wanted_lots CONSTANT integer := cardinality(lots);
+    giving_lots integer;
+    made bigint[];
 BEGIN
     SELECT count(*) FILTER (WHERE locked.state = 'available' AND locked.on_hand - locked.held >= locked.amount)
-    INTO giving
+    INTO giving_lots
     FROM (
-        SELECT shelf.state, shelf.on_hand, shelf.held, wanted.amount
-        FROM inventory_lot AS shelf JOIN unnest(lots, amounts) AS wanted (lot_id, amount) ON wanted.lot_id = shelf.id
-        ORDER BY shelf.id
-        FOR NO KEY UPDATE OF shelf
+        SELECT lot.state, lot.on_hand, lot.held, wanted.amount
+        FROM inventory_lot AS lot JOIN unnest(lots, amounts) AS wanted (lot_id, amount) ON wanted.lot_id = lot.id
+        ORDER BY lot.id
+        FOR NO KEY UPDATE OF lot
     ) AS locked;
-    IF giving <> cardinality(lots) THEN
-        RETURN;
+    IF giving_lots < wanted_lots THEN
+        RETURN NULL;
     END IF;
-    RETURN QUERY
     WITH placed AS (
         INSERT INTO inventory_hold
             (lot_id, amount, state, purpose, actor_id, at, closing_reason, idempotency_key)
@@ -34,11 +37,16 @@ BEGIN
             key || '#' || (wanted.position - 1)
         FROM unnest(lots, amounts) WITH ORDINALITY AS wanted (lot_id, amount, position)
         ON CONFLICT (idempotency_key) DO NOTHING
-        RETURNING inventory_hold.id, inventory_hold.lot_id, inventory_hold.amount
+        RETURNING id, lot_id
     )
-    UPDATE inventory_lot AS shelf SET held = shelf.held + placed.amount
-    FROM placed WHERE shelf.id = placed.lot_id
-    RETURNING shelf.id, placed.id;
+    SELECT array_agg(placed.id ORDER BY placed.lot_id) INTO made FROM placed;
+    IF made IS NULL OR cardinality(made) < wanted_lots THEN
+        DELETE FROM inventory_hold WHERE id = ANY (made);
+        RETURN NULL;
+    END IF;
+    UPDATE inventory_lot AS lot SET held = lot.held + wanted.amount
+    FROM unnest(lots, amounts) AS wanted (lot_id, amount) WHERE lot.id = wanted.lot_id;
+    RETURN made;
 END
 $$;
 """

@@ -20,6 +20,7 @@ from inventory.models import (
     WasteStream,
 )
 from inventory.selectors.calculation import calc_catalogue
+from inventory.selectors.places import within
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.catalogue import Catalogue
@@ -115,10 +116,11 @@ def _balance_after(lot: Lot, newest_first: list[Movement]) -> int:
 def expiry_note_of(lot: Lot) -> str:
     """Why a bottle expires when it does, where the shelf life of its substance says so; else empty.
 
-    A label corrected afterwards counts more, and then this says nothing.
+    An expiry corrected afterwards counts more, and then this says nothing.
     """
-    about = lot.events.filter(event__in=("expiry", "open", "label", "merge")).order_by("-id")
-    last = about.exclude(event="open", reason="").first()
+    about = Q(event="expiry") | Q(event="open") & ~Q(reason="")
+    newer = Q(event="label", reason__contains="expiry “") | Q(event="merge", reason__contains="expires")
+    last = lot.events.filter(about | newer).order_by("-id").first()
     return last.reason if last and last.event in ("expiry", "open") and lot.expires_on else ""
 
 
@@ -252,9 +254,11 @@ def bottles_of_pouring(movement: Movement) -> list[Movement]:
 
 
 def lots_at(place: Place | None, *, actor: User) -> QuerySet[Lot]:
-    """The bottles with something in them that stand in this very place, or in none that is known."""
-    lots = Lot.objects.select_related("substance").filter(place=place, on_hand__gt=0)
-    return lots.order_by("code") if policy.may(actor, "see_stock") else lots.none()
+    """The bottles with something in them that stand in this place and what is in it, or in none that is
+    known."""
+    where = Q(place=None) if place is None else Q(place__in=within(place.pk))
+    lots = Lot.objects.select_related("substance").filter(where, on_hand__gt=0)
+    return lots.order_by("place__name", "code") if policy.may(actor, "see_stock") else lots.none()
 
 
 def split_into(lot: Lot) -> QuerySet[Lot]:

@@ -56,7 +56,7 @@ from inventory.services.places import (
     reopen_place,
     retire_place,
 )
-from inventory.services.pouring import check_merge, check_split, merge_lots, split_lot
+from inventory.services.pouring import check_filled_place, check_merge, check_split, merge_lots, split_lot
 from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
 from inventory.services.sending import was_sent
@@ -144,6 +144,7 @@ __all__ = [
     "check_count",
     "check_disposal",
     "check_facts",
+    "check_filled_place",
     "check_label",
     "check_merge",
     "check_new_count",

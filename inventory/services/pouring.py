@@ -16,11 +16,12 @@ from inventory.selectors import lot_roots, why_not_one_lot
 from inventory.services.lots import begin_bottle, follow_balance, give_code, note
 from inventory.services.sending import held_for, refuse_stale
 from inventory.services.shelf_life import expiry_once_opened
+from inventory.services.standing import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict
+from prepdesk.core.errors import Conflict, InvalidInput
 
 MOST_BOTTLES: Final = 50
 # What a smaller bottle takes over from the one it is filled from.
@@ -55,6 +56,7 @@ def split_lot(
     place: Place | None,
     reason: str,
     idempotency_key: str,
+    storage_reason: str = "",
     expected_on_hand: int | None = None,
 ) -> list[Lot]:
     """Fill smaller bottles from a lot; each is a lot of its own, with its code and its ancestry.
@@ -65,6 +67,7 @@ def split_lot(
     Args:
         amounts: one for each new bottle, as typed, in ``unit``.
         place: where the new bottles stand.
+        storage_reason: why they stand there, where a storage rule speaks against it.
         expected_on_hand: base units the page showed; anything else now is stale.
 
     Returns:
@@ -82,6 +85,7 @@ def split_lot(
         return _filled_before(locked, [row.lot for row in first])
     refuse_stale(locked, expected_on_hand)
     poured, kept = check_split(lot=locked, amounts=amounts, unit=unit, reason=reason)
+    against = check_filled_place(locked, place, storage_reason)
     if locked.opened_on is None:
         begin_bottle(locked, timezone.localdate(), actor=actor)
     bottles = [_new_bottle(locked, place) for _ in poured]
@@ -97,6 +101,7 @@ def split_lot(
     )
     for bottle in bottles:
         note(bottle, "filled", actor=actor, reason=f"From {locked.code}. {kept}")
+        note_standing(bottle, against, actor=actor)
     note(locked, "split", actor=actor, reason=f"Into {', '.join(b.code for b in bottles)}. {kept}")
     now = {row.lot_id: row.lot for row in rows}
     follow_balance(now[locked.pk], actor=actor, reason=kept)
@@ -133,6 +138,19 @@ def check_split(*, lot: Lot, amounts: Sequence[str], unit: str, reason: str) -> 
         )
     reader.done()
     return poured, kept
+
+
+def check_filled_place(lot: Lot, place: Place | None, storage_reason: str) -> str:
+    """What is to be written down when bottles filled from a lot are put there; see ``check_standing``.
+
+    Where the lot itself stands they may stand too.
+
+    Raises:
+        InvalidInput: fields ``place``, when it is out of use, and ``storage_reason``.
+    """
+    if place is not None and not place.in_use:
+        raise InvalidInput({"place": f"{place.name} is no longer in use. Choose another place."})
+    return "" if place is None or place.pk == lot.place_id else check_standing(lot, place, storage_reason)
 
 
 def _new_bottle(parent: Lot, place: Place | None) -> Lot:

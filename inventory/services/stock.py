@@ -8,14 +8,17 @@ from inventory.models import Hold, Lot, Movement, WasteStream
 from inventory.selectors import waste_streams
 from inventory.services.lots import follow_balance, note
 from inventory.services.sending import held_for, kept_reason, refuse_stale, sent_before
-from inventory.services.transactions import atomic_with_retries
+from inventory.services.transactions import (
+    atomic_with_retries,
+    in_transaction_with_retries,
+    with_retries,
+)
 from inventory.services.typed import Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 
 
 # --- holds ------------------------------------------------------------------------------------
-@atomic_with_retries
 def hold_stock(
     *,
     actor: User,
@@ -46,12 +49,21 @@ def hold_stock(
     reader = Reader()
     kept = reader.words("purpose", purpose, 120)
     reader.done()
-    return ledger.place_holds(
-        actor=actor,
-        draws=draws,
-        purpose=kept,
-        idempotency_key=idempotency_key,
-        instead_of=_keys(instead_of),
+    # What may be read only once is read once here, since the work below may run again.
+    pairs = tuple(draws.items() if isinstance(draws, Mapping) else draws)
+    old = _keys(instead_of)
+    if not old:
+        made = with_retries(
+            lambda: ledger.place_holds_at_once(
+                actor=actor, draws=pairs, purpose=kept, idempotency_key=idempotency_key
+            )
+        )
+        if made is not None:
+            return made
+    return in_transaction_with_retries(
+        lambda: ledger.place_holds(
+            actor=actor, draws=pairs, purpose=kept, idempotency_key=idempotency_key, instead_of=old
+        )
     )
 
 

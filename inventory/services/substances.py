@@ -22,6 +22,8 @@ from prepdesk.calc.identity import cas_from_text
 from prepdesk.core.errors import Conflict
 
 _LONGEST_KEY: Final = 80
+# What the catalogue goes on deciding about a row that is there; the usual grade is the department's.
+_OF_THE_CATALOGUE: Final = ("name", "formula", "cas", "family", "form", "synonyms")
 
 
 def hazard_codes() -> tuple[str, ...]:
@@ -33,7 +35,8 @@ def hazard_codes() -> tuple[str, ...]:
 def load_catalogue() -> tuple[int, int]:
     """List every substance of the standard catalogue, as an operator's command without a person.
 
-    Rows that the department added itself, told by their ``record``, stay as they are.
+    Rows that the department added itself, told by their ``record``, stay as they are, and so does what
+    it decided about the others, as their usual grade.
 
     Returns:
         How many rows were created and how many changed.
@@ -45,13 +48,13 @@ def load_catalogue() -> tuple[int, int]:
         row, facts = there.get(substance.key), _listed(substance)
         if row is None:
             new.append(Substance(key=substance.key, **facts))
-        elif not row.record and any(getattr(row, field) != value for field, value in facts.items()):
-            for field, value in facts.items():
-                setattr(row, field, value)
+        elif not row.record and any(getattr(row, field) != facts[field] for field in _OF_THE_CATALOGUE):
+            for field in _OF_THE_CATALOGUE:
+                setattr(row, field, facts[field])
             changed.append(row)
     Substance.objects.bulk_create(new)
     if changed:
-        Substance.objects.bulk_update(changed, fields=list(_listed(next(iter(standard_catalogue())))))
+        Substance.objects.bulk_update(changed, fields=_OF_THE_CATALOGUE)
     return len(new), len(changed)
 
 

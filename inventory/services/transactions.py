@@ -37,14 +37,28 @@ def in_transaction_with_retries(work: Callable[[], T]) -> T:
     Raises:
         Conflict: when it was stopped every time; nothing was saved.
     """
-    if connection.in_atomic_block:
+
+    def atomically() -> T:
         with transaction.atomic():
             return work()
+
+    return with_retries(atomically)
+
+
+def with_retries(work: Callable[[], T]) -> T:
+    """Run one statement, or what opens its own transaction, again if the database stopped it.
+
+    Inside a transaction it runs once, because only the outermost one can be run again.
+
+    Raises:
+        Conflict: when it was stopped every time; nothing was saved.
+    """
+    if connection.in_atomic_block:
+        return work()
     began = time.monotonic()
     for attempt in range(1, ATTEMPTS + 1):
         try:
-            with transaction.atomic():
-                return work()
+            return work()
         except OperationalError as error:
             if not _may_run_again(error):
                 raise

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 
 from inventory import states
 from inventory.forms import CountForm, DisposeForm, ReasonForm, ReturnForm
-from inventory.selectors import active_holds_of, bottles_of_pouring, descendants_of, ledger_of
+from inventory.selectors import active_holds_of, bottles_of_pouring, ledger_of
 from inventory.services import (
     change_lot_state,
     correct_stock,
@@ -88,7 +88,10 @@ def give_back(request: SignedInRequest, code: str) -> HttpResponse:
 
 @require_http_methods(_READ_OR_SEND)
 def state(request: SignedInRequest, code: str, event: str) -> HttpResponse:
-    """Change a bottle's state, on a page that says what it means."""
+    """Change a bottle's state, on a page that says what it means.
+
+    A recall has a page of its own under this address, beside the orders: only they know whom it reaches.
+    """
     policy.require(request.user, "change_lot_state")
     lot = lot_or_404(request, code)
     if event not in states.LOT_EVENTS:
@@ -116,7 +119,6 @@ def state(request: SignedInRequest, code: str, event: str) -> HttpResponse:
         "possible": (lot.state, event) in states.LOT_NEXT,
         "asks_reason": asks,
         "holds": active_holds_of(lot),
-        "descendants": descendants_of(lot) if event == "recall" else (),
     }
     return render(request, "inventory/lot_state.html", context, status=status)
 

@@ -1,13 +1,12 @@
-"""What bottles are of and where they stand: substances of the department, places."""
+"""What bottles are of: substances of the department."""
 
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from inventory.forms import PlaceForm, SubstanceForm
-from inventory.selectors import places as every_place
-from inventory.services import add_place, add_substance
+from inventory.forms import SubstanceForm
+from inventory.services import add_substance
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import DomainError
@@ -37,24 +36,3 @@ def new_substance(request: SignedInRequest) -> HttpResponse:
                 messages.success(request, f"{row.name} is in the list. Orders and bottles may name it now.")
                 return redirect("inventory:substance", row.key)
     return render(request, "inventory/substance_new.html", {"form": form}, status=status)
-
-
-@require_http_methods(_READ_OR_SEND)
-def places(request: SignedInRequest) -> HttpResponse:
-    """The places there are, and adding one."""
-    policy.require(request.user, "receive_lot")
-    form = PlaceForm(request.POST if request.method == "POST" else None)
-    status = 200
-    if request.method == "POST":
-        status = 422
-        if form.is_valid():
-            data = form.cleaned_data
-            place = add_place(
-                actor=request.user,
-                name=data["name"],
-                parent=data["parent"],
-                idempotency_key=data["idempotency_key"],
-            )
-            messages.success(request, f"{place.name} is added. Bottles may stand there now.")
-            return redirect("inventory:places")
-    return render(request, "inventory/places.html", {"form": form, "all": every_place()}, status=status)

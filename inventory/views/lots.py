@@ -31,7 +31,7 @@ from inventory.views.shown import shown_lot
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.errors import InputError
-from prepdesk.core.errors import Conflict, DomainError
+from prepdesk.core.errors import DomainError
 
 
 def lot_or_404(request: SignedInRequest, code: str) -> Lot:
@@ -78,7 +78,7 @@ def _history(request: SignedInRequest, bottle: Lot) -> dict[str, object]:
     asked = request.GET.get("page", "")
     number = int(asked) if asked.isascii() and asked[:6].isdigit() and len(asked) <= 6 else 1
     page = history_of(bottle, actor=request.user, page=number)
-    words = {**states.LOT_EVENTS, **states.LOT_NOTES}
+    words = {**states.LOT_EVENTS_DONE, **states.LOT_NOTES}
     rows = [
         {
             "at": row.at,
@@ -114,7 +114,7 @@ def receive(request: SignedInRequest) -> HttpResponse:
             data = dict(form.cleaned_data)
             try:
                 bottle = receive_lot(actor=request.user, **data)
-            except Conflict as refusal:
+            except DomainError as refusal:
                 form.show(refusal)
                 status = refusal.status
             else:
@@ -122,10 +122,13 @@ def receive(request: SignedInRequest) -> HttpResponse:
                     request,
                     f"Received as {bottle.code}. Write this code on the bottle before it goes on the shelf.",
                 )
-                proposed = expiry_note_of(bottle)
-                if proposed:
-                    messages.warning(request, f"{proposed} Correct the label if that is wrong.")
+                told = expiry_note_of(bottle)
+                if told:
+                    messages.warning(request, f"{told} Correct the label if that is wrong.")
                 return redirect("inventory:lot", bottle.code)
+    proposed = _proposed_expiry(request.GET.get("substance", ""))
+    if proposed:
+        form.fields["expires_on"].help_text = f"The last day on which it may be used. {proposed}"
     context = {"form": form, "figures": _figure_groups(form)}
     return render(request, "inventory/lot_receive.html", context, status=status)
 
@@ -153,16 +156,22 @@ def _from_address(request: SignedInRequest) -> dict[str, object]:
         usual = calc_catalogue().by_key(key)
     except InputError:
         return {}
-    known: dict[str, object] = {
-        "substance": key,
-        "kind": usual.state,
-        "unit": "g" if usual.state == "solid" else "mL",
-    }
-    row = Substance.objects.filter(key=key).first()
-    if row and row.shelf_life_closed_days:
-        # Proposed where it can be seen and changed; the label's own day counts more.
-        known["expires_on"] = timezone.localdate() + timedelta(days=row.shelf_life_closed_days)
-    return known
+    return {"substance": key, "kind": usual.state, "unit": "g" if usual.state == "solid" else "mL"}
+
+
+def _proposed_expiry(key: str) -> str:
+    """What the shelf life of a substance will make of a bottle whose label gives no day, in words.
+
+    Only said and never filled in: another substance may still be chosen, and the day would stay.
+    """
+    row = Substance.objects.filter(key=key).first() if "\0" not in key else None
+    if row is None or not row.shelf_life_closed_days:
+        return ""
+    day = timezone.localdate() + timedelta(days=row.shelf_life_closed_days)
+    return (
+        f"Where the label gives none, leave it empty: {row.name} keeps {row.shelf_life_closed_days} days "
+        f"closed, so a bottle that comes today expires on {day.day} {day:%B %Y}."
+    )
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -182,6 +191,7 @@ def label(request: SignedInRequest, code: str) -> HttpResponse:
                     lot=bottle,
                     **form.typed(data),
                     place=data["place"],
+                    storage_reason=data["storage_reason"],
                     reason=data["reason"],
                 )
             except DomainError as refusal:

@@ -12,13 +12,18 @@ from inventory.models import Place
 from inventory.selectors import lots_at, places
 from inventory.services import merge_lots, move_lot, move_lots, split_lot
 from inventory.views.lots import lot_or_404
-from inventory.views.shown import shown_lot
+from inventory.views.shown import shown_lot, shown_lots
 from inventory.views.two_steps import in_two_steps, typed
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import DomainError
 
 _READ_OR_SEND = ["GET", "HEAD", "POST"]
+
+
+def _is_key(text: str) -> bool:
+    """Whether this could be the key of a row; nothing longer is asked of the database."""
+    return text.isascii() and text.isdigit() and len(text) <= 18
 
 
 @require_http_methods(_READ_OR_SEND)
@@ -101,7 +106,7 @@ def move_several(request: SignedInRequest) -> HttpResponse:
     """Put several bottles of one place elsewhere; ``?place=`` says which place is cleared."""
     policy.require(request.user, "receive_lot")
     key = request.GET.get("place", "")
-    place = get_object_or_404(Place, pk=int(key)) if key.isascii() and key[:18].isdigit() else None
+    place = get_object_or_404(Place, pk=int(key)) if _is_key(key) else None
     there = lots_at(place, actor=request.user)
     form = MoveSeveralForm(request.POST or None, lots=there)
     status = 200
@@ -125,6 +130,6 @@ def move_several(request: SignedInRequest) -> HttpResponse:
         "cleared": place,
         "cleared_name": dict(places()).get(place.pk, "") if place else "",
         "all": places(),
-        "there": list(there),
+        "there": shown_lots(there),
     }
     return render(request, "inventory/lots_move.html", context, status=status)

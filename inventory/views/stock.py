@@ -5,24 +5,25 @@ from decimal import Decimal
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from inventory import codes, states
 from inventory.amounts import from_base
 from inventory.forms import StockFilter
-from inventory.models import Lot, Substance
+from inventory.models import Lot, Place, Substance
 from inventory.selectors import (
     SHOWS,
     StockLine,
     attachments_of,
     calc_catalogue,
-    lot_by_code,
     lots_of,
     stock_lines_of,
     stock_rows,
     substance_history,
     substances_visible_to,
     usual_unit,
+    what_the_code_says,
 )
 from inventory.views.shown import shown_lots
 from prepdesk.access import policy
@@ -35,20 +36,24 @@ from prepdesk.calc.storage import group_named
 
 @require_safe
 def stock(request: SignedInRequest) -> HttpResponse:
-    """The list of substances with what there is of each; a scanned code leads to its bottle."""
+    """The list of substances with what there is of each; a scanned code leads to what bears it."""
     form = StockFilter({"show": "shelf", **request.GET.dict()})
     chosen = form.chosen()
     live = bool(getattr(request, "htmx", False))
     if chosen["query"] and not live:
-        lot = lot_by_code(request.user, chosen["query"])
-        if lot:
-            return redirect("inventory:lot", lot.code)
+        found = what_the_code_says(request.user, chosen["query"])
+        if isinstance(found, Lot):
+            return redirect("inventory:lot", found.code)
+        if isinstance(found, Place):
+            return redirect("inventory:place", found.code)
+        if found:
+            return redirect(f"{reverse('inventory:apparatus')}#item-{found.pk}")
     context = {
         "filter": form,
         "shows": SHOWS,
         "chosen": chosen,
         "stock": stock_rows(actor=request.user, **chosen),
-        "narrowed": bool(chosen["query"] or chosen["kind"] or chosen["place"]),
+        "narrowed": any(chosen[name] for name in ("query", "kind", "place", "state", "group")),
         "may_receive": policy.may(request.user, "receive_lot"),
         "like_a_code": codes.looks_like_one(chosen["query"]),
     }

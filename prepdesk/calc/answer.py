@@ -191,7 +191,7 @@ def _budget_row(index: int, component: Component, row: Contribution) -> Json:
 def _draw(one: Draw, component: Component) -> Json:
     return {
         "component": one.component,
-        "substance": component.substance.name,
+        "substance": one.substance or component.substance.name,
         "substance_key": one.substance_key,
         "lot": None if one.lot_id is None else {"id": one.lot_id, "code": one.lot_code},
         "amount": _amount(one.amount),

@@ -332,13 +332,17 @@ class Density:
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """An amount that the plan takes from one bottle (g for solids, mL for liquids)."""
+    """An amount that the plan takes from one bottle (g for solids, mL for liquids).
+
+    ``substance`` is what the bottle holds, which may be another form than the one asked for.
+    """
 
     component: int
     substance_key: str
     lot_id: str | None
     lot_code: str | None
     amount: Amount
+    substance: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,12 +100,30 @@ class SourceReader:
         return formula
 
     def _liquid(self, raw: Mapping[str, object]) -> Source | None:
-        percent = self.reader.read(
-            lambda: read_percent(raw.get("mass_percent"), self._path("mass_percent"), 100.0)
-        )
+        percent = self.reader.read(lambda: self._mass_percent(raw.get("mass_percent")))
         density = self.reader.density(raw.get("density"), self._path("density"))
         tolerance = self._optional_percent(raw, "mass_percent_tolerance", 50.0)
         return None if percent is None else LiquidSource(percent, density, tolerance)
+
+    def _mass_percent(self, raw: object) -> float:
+        path = self._path("mass_percent")
+        if raw is None or raw == "":
+            usual = (
+                self.substance.assay_percent if self.substance and self.substance.state != "solid" else None
+            )
+            name = self.substance.name if self.substance else "the liquid"
+            example = (
+                f"the usual {name} has {usual:g}"
+                if usual
+                else "read it off the label, for example 37 for 37 %"
+            )
+            raise InputError(
+                path,
+                "required",
+                f"Say how strong {name} is, in grams of it per 100 g of the liquid: {example}. Without it"
+                " nothing can be measured.",
+            )
+        return read_percent(raw, path, 100.0)
 
     def _solution(self, raw: Mapping[str, object]) -> Source | None:
         concentration = self.reader.quantity(

@@ -74,7 +74,7 @@ def _together(settling: Mapping[str, Any]) -> Iterator[Sequence[_Given]]:
         if len(bottles) < 2 or len(turns) != 1 or 0 in turns:
             continue
         for turn in range(turns.pop()):
-            given = [_Given(*steps[turn], per_unit) for steps, per_unit in bottles]
+            given = [_Given(steps[turn][0], steps[turn][1], per_unit) for steps, per_unit in bottles]
             if [one.step for one in given] == sorted(one.step for one in given):
                 yield given
 

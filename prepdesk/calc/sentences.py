@@ -170,6 +170,14 @@ def dissolve(what: str, water: Amount | None, vessel: str, solvent: str, *, hot:
     return f"{start}Add {what}{how} to {where} and stir until all has dissolved.{cool}"
 
 
+def dissolve_after(what: str, medium: str, vessel: str) -> str:
+    """Dissolve what takes a solution of another component and hardly dissolves in water."""
+    return (
+        f"Add {what} to the {medium} solution in {vessel}, cover it and stir until all has dissolved, which"
+        f" takes its time. It dissolves in {medium} solution and hardly in water: add no more water before."
+    )
+
+
 def dissolve_in_flask(what: str, water: Amount, flask: str, solvent: str, *, hot: bool) -> str:
     """Dissolve in the flask itself, where there is no beaker."""
     cool = " Let it cool before going on." if hot else ""
@@ -252,7 +260,7 @@ def bottle(place: int, of: int) -> str:
 
 def set_aside(turn: int, vessel: str) -> str:
     """Empty the measuring vessel for the next filling."""
-    return f"Pour it into {vessel}." if vessel else f"Pour it into a bottle numbered {turn}."
+    return f"Pour it into {vessel}." if vessel else f"Pour it into a clean, dry bottle numbered {turn}."
 
 
 def pool(fillings: int, vessel: str) -> str:
@@ -262,11 +270,14 @@ def pool(fillings: int, vessel: str) -> str:
             f"Keep the {count(fillings)} fillings in bottles numbered 1 to {fillings}: no vessel here holds"
             " all of it, and each is within the tolerance by itself."
         )
-    return f"When all {count(fillings)} fillings are in {vessel}, mix until all of it is equal."
+    all_of_them = "both" if fillings == 2 else f"all {count(fillings)}"
+    return f"When {all_of_them} fillings are in {vessel}, mix until all of it is equal."
 
 
-def store(storage: str, carboy: str = "") -> str:
-    """Into its bottle, or left in the carboy it was made in."""
+def store(storage: str, carboy: str = "", bottles: int = 1) -> str:
+    """Into its bottle, or left in the carboy or the numbered bottles it stands in already."""
+    if bottles > 1:
+        return f"Leave it in the {count(bottles)} numbered bottles, closed. {storage}".strip()
     if carboy:
         return f"Keep it in {carboy}, closed. {storage}".strip()
     return f"Pour it into a clean, dry bottle rinsed with a little of it. {storage}".strip()
@@ -277,10 +288,11 @@ def keep_intermediate() -> str:
     return "Label it as intermediate solution at once."
 
 
-def label(title: str, volume: Amount, temperature: str) -> str:
-    """What stands on the bottle."""
+def label(title: str, volume: Amount, temperature: str, bottles: int = 1) -> str:
+    """What stands on the bottle, or on each of several."""
+    which = "the bottle" if bottles == 1 else f"each of the {count(bottles)} bottles with its number"
     return (
-        f"Label the bottle: {title}, {shown(volume)}, made up at {temperature}; the concentration found,"
+        f"Label {which}: {title}, {shown(volume)}, made up at {temperature}; the concentration found,"
         " hazards, date, your name and the date until when it may be used."
     )
 

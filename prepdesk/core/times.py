@@ -4,7 +4,7 @@ Differences are taken in UTC: two times of one zone subtract to wall time, which
 across a change of summer time.
 """
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 from django.conf import settings
 from django.utils import timezone
@@ -50,12 +50,13 @@ def absolute_words(moment: datetime, now: datetime | None = None) -> str:
     return f"{here:%a} {here.day} {here:%b}{year}, {here:%H:%M}"
 
 
-def hours_words(start: datetime, end: datetime, now: datetime | None = None) -> str:
-    """``Mon 3 Aug, 09:00 to 11:00``, with the second day where it is another one."""
+def hours_words(start: datetime, end: datetime, day: date | None = None) -> str:
+    """``Mon 3 Aug, 09:00 to 11:00``; what lies on ``day``, which is said elsewhere, without it."""
     zone = timezone.get_default_timezone()
     first, last = timezone.localtime(start, zone), timezone.localtime(end, zone)
-    until = f"{last:%H:%M}" if first.date() == last.date() else absolute_words(end, now)
-    return f"{absolute_words(start, now)} to {until}"
+    begins = f"{first:%H:%M}" if first.date() == day else absolute_words(start)
+    until = f"{last:%H:%M}" if last.date() == (day or first.date()) else absolute_words(end)
+    return f"{begins} to {until}"
 
 
 def since_words(moment: datetime, now: datetime | None = None) -> str:

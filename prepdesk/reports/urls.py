@@ -6,4 +6,5 @@ app_name = "reports"
 urlpatterns = [
     path("", views.use, name="use"),
     path("use.csv", views.use_csv, name="use_csv"),
+    path("waste.csv", views.waste_csv, name="waste_csv"),
 ]

@@ -9,6 +9,8 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.spreadsheet import csv_lines
 from prepdesk.reports.forms import PeriodForm
 from prepdesk.reports.selectors import use_by_course, use_by_substance
+from prepdesk.reports.waste import CSV_HEADER as WASTE_HEADER
+from prepdesk.reports.waste import wasted
 
 CSV_HEADER = (
     "from",
@@ -40,6 +42,7 @@ def use(request: SignedInRequest) -> HttpResponse:
             "period": period,
             "substances": use_by_substance(actor=request.user, period=period),
             "courses": use_by_course(actor=request.user, period=period),
+            "wasted": wasted(actor=request.user, period=period),
         },
     )
 
@@ -69,5 +72,20 @@ def use_csv(request: SignedInRequest) -> HttpResponse | StreamingHttpResponse:
     )
     response = StreamingHttpResponse(csv_lines(CSV_HEADER, rows), content_type="text/csv; charset=utf-8")
     name = f"use-{period.first.isoformat()}-to-{period.last.isoformat()}.csv"
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    return response
+
+
+@require_safe
+def waste_csv(request: SignedInRequest) -> HttpResponse | StreamingHttpResponse:
+    """Every disposal of a period with its waste stream, as a file for a spreadsheet."""
+    policy.require(request.user, "see_review")
+    form = PeriodForm(request.GET or {})
+    if not form.is_valid():
+        return render(request, "reports/use.html", {"form": form}, status=422)
+    period = form.cleaned_data["period"]
+    rows = (row.cells for row in wasted(actor=request.user, period=period))
+    response = StreamingHttpResponse(csv_lines(WASTE_HEADER, rows), content_type="text/csv; charset=utf-8")
+    name = f"waste-{period.first.isoformat()}-to-{period.last.isoformat()}.csv"
     response["Content-Disposition"] = f'attachment; filename="{name}"'
     return response

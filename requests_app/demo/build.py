@@ -20,6 +20,7 @@ from inventory.services import (
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
+from requests_app.demo.apparatus import equip, live_with_it
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.scenario import (
@@ -32,6 +33,7 @@ from requests_app.demo.scenario import (
     PEOPLE,
     PLACES,
 )
+from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -67,7 +69,10 @@ def _build() -> None:
     with as_of(now - timedelta(days=40)):
         places = _places()
         _apparatus(people["manager"], places)
+        equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
+    with as_of(now - timedelta(days=20)):
+        fill_the_shelves(actor=people["prep"], places=places, key=KEY)
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
@@ -77,6 +82,12 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    live_with_it(
+        actor=people["prep"],
+        instructor=people["fell"],
+        lesson=working_time(now, 10.0).replace(hour=9, minute=0),
+        key=KEY,
+    )
 
 
 # --- time ---------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from inventory.states import ACTIVE as HOLD_ACTIVE
 from inventory.states import BOOKED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.errors import InputError
 from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
@@ -31,6 +32,7 @@ from requests_app.models import (
     Sheet,
     StepRecord,
 )
+from requests_app.selectors.recalls import Stopped, stopped_lots
 
 Row = TypeVar("Row", Order, Batch)
 
@@ -105,15 +107,18 @@ def order_with_everything(actor: User, reference: str) -> Order:
     return _or_404(
         orders.prefetch_related(
             Prefetch("sections", Section.objects.select_related("course")),
-            Prefetch(
-                "components",
-                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
-            ),
+            _components_with_sources(),
             Prefetch("events", OrderEvent.objects.select_related("actor")),
             Prefetch("batch__sheets", Sheet.objects.select_related("created_by")),
         ),
         reference,
         "order",
+    )
+
+
+def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]":
+    return Prefetch(
+        "components", OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by")
     )
 
 
@@ -124,10 +129,7 @@ def waiting_orders(actor: User) -> QuerySet[Order]:
         orders.select_related("course", "ordered_by")
         .prefetch_related(
             "sections",
-            Prefetch(
-                "components",
-                OrderComponent.objects.select_related("substance", "from_lot__substance", "chosen_by"),
-            ),
+            _components_with_sources(),
             "events",
         )
         .order_by("due_at", "id")
@@ -138,9 +140,15 @@ def source_words(component: OrderComponent) -> str:
     """What a component is made from: the bottle that was chosen, else what was asked for."""
     lot = component.from_lot
     if lot is None:
-        return f"{component.substance.name} as ordered, chosen by the plan"
+        return f"{component.substance.name} as ordered"
     strength = f"{lot.concentration_mol_per_l} mol/L " if lot.concentration_mol_per_l else ""
     return f"{strength}{lot.substance.name}, {lot.code}"
+
+
+def choice_words(component: OrderComponent, before: str = "") -> str:
+    """A choice as the history tells it: made from what, instead of what."""
+    instead_of = before or f"{component.substance.name} as ordered"
+    return f"Made from {source_words(component)}, instead of {instead_of}"
 
 
 def lot_to_choose(code: str) -> Lot | None:
@@ -151,7 +159,11 @@ def lot_to_choose(code: str) -> Lot | None:
 def may_stand_in(lot: Lot, substance: Substance) -> bool:
     """Whether a mole of what a bottle holds gives the same thing in solution as a mole of the substance."""
     catalogue = calc_catalogue()
-    return counts_the_same(catalogue.by_key(substance.key), catalogue.by_key(lot.substance.key))
+    try:
+        return counts_the_same(catalogue.by_key(substance.key), catalogue.by_key(lot.substance.key))
+    except InputError:
+        # A substance that the calculation does not know is never taken for another one.
+        return False
 
 
 def last_order_of(actor: User) -> Order | None:
@@ -187,6 +199,7 @@ class QueueRow:
         orders: with course and sections loaded.
         steps_done, steps_total: how far the work is.
         late: due before now and not yet ready.
+        stopped: what it stands still for, a sentence for each bottle.
     """
 
     batch: Batch
@@ -196,10 +209,11 @@ class QueueRow:
     steps_done: int
     steps_total: int
     late: bool
+    stopped: tuple[str, ...] = ()
 
 
 def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
-    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; four queries."""
+    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; six queries."""
     batches = _filtered(batches_visible_to(actor), actor, chosen, now)
     batches = (
         batches.select_related("claimed_by", "prepared_lot")
@@ -217,7 +231,8 @@ def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
     )
     found = list(batches)
     sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
-    return [_queue_row(batch, sheets[batch.newest_sheet], now) for batch in found]
+    stopped = stopped_lots(batch.pk for batch in found)
+    return [_queue_row(batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ())) for batch in found]
 
 
 def queue_counts(actor: User, now: datetime) -> dict[str, int]:
@@ -240,7 +255,7 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 
 
-def _queue_row(batch: Any, sheet: Sheet, now: datetime) -> QueueRow:
+def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
     unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
     return QueueRow(
         batch=batch,
@@ -250,6 +265,7 @@ def _queue_row(batch: Any, sheet: Sheet, now: datetime) -> QueueRow:
         steps_done=batch.steps_done,
         steps_total=len(sheet.plan["steps"]),
         late=unfinished and batch.due_at < now,
+        stopped=tuple(one.words for one in stopped),
     )
 
 
@@ -259,7 +275,10 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
     return _or_404(
         batches.prefetch_related(
             Prefetch(
-                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+                "orders",
+                Order.objects.select_related("course", "ordered_by").prefetch_related(
+                    "sections", _components_with_sources()
+                ),
             ),
             Prefetch("events", BatchEvent.objects.select_related("actor")),
             Prefetch("sheets", Sheet.objects.select_related("created_by")),

@@ -22,6 +22,7 @@ from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.moves import move
 from requests_app.services.reserving import end_for
@@ -102,7 +103,8 @@ def record_step(
     Raises:
         InvalidInput: field ``reading`` (no number, missing, not wanted, outside without a reason).
         Conflict: somebody else has the batch or changed it meanwhile, or the key was used otherwise.
-        NotInThisState: the batch isn't being made, or an earlier step comes first.
+        NotInThisState: the batch isn't being made, an earlier step comes first, or a bottle it holds is
+            quarantined or recalled.
     """
     policy.require(actor, "work_batch")
 
@@ -113,6 +115,7 @@ def record_step(
             return first
         _require_at_work(actor, locked)
         _require_fresh(locked, seen_version)
+        _require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         step = _open_step(locked, sheet, step_number)
         verdict = _verdict(step, reading_text, reason)
@@ -152,7 +155,7 @@ def finish_batch(
     Raises:
         InvalidInput: field ``reason``, when the result is outside the tolerance and nothing says why;
             field ``added``, when that is no amount or so much that it is a preparation of its own.
-        NotInThisState: a step has no record yet.
+        NotInThisState: a step has no record yet, or a bottle it holds is quarantined or recalled.
         OutOfStock: more was weighed than the ledger has free; the stock must be corrected first.
     """
     policy.require(actor, "work_batch")
@@ -163,6 +166,7 @@ def finish_batch(
             return locked
         _require_at_work(actor, locked)
         _require_fresh(locked, seen_version)
+        _require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         steps = bench_steps(sheet, locked.step_records.all())
         _require_all_done(locked, steps)
@@ -195,7 +199,7 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
     """Hand the solution to its sections: it leaves the shelf. Doing it twice is the same as once.
 
     Raises:
-        NotInThisState: it isn't ready.
+        NotInThisState: it isn't ready, or the solution is quarantined or recalled.
     """
     policy.require(actor, "hand_over_batch")
 
@@ -203,6 +207,7 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         locked = _locked(batch)
         if locked.state == states.HANDED_OVER:
             return locked
+        _require_nothing_stopped(locked)
         orders = _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
         draw_holds(
             actor=actor,
@@ -334,6 +339,17 @@ def _require_fresh(batch: Batch, seen_version: int | None) -> None:
         raise Conflict(
             f"{batch.reference} was changed since this page was shown, perhaps on another device. "
             "Nothing was saved; look at it again."
+        )
+
+
+def _require_nothing_stopped(batch: Batch) -> None:
+    # A recall locks the batch before it marks the bottles, so under that lock their state can be read.
+    stopped = stopped_lots([batch.pk]).get(batch.pk)
+    if stopped:
+        said = ". ".join(one.words for one in stopped)
+        raise NotInThisState(
+            f"{batch.reference} stands still. {said}. Give it up and have it planned again, or have the "
+            "bottle released."
         )
 
 

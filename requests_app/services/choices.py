@@ -13,7 +13,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.drafts import draft_of
 from requests_app.models import Batch, Order, OrderComponent
-from requests_app.selectors import active_holds, source_words
+from requests_app.selectors import active_holds, choice_words, source_words
 from requests_app.services.moves import note_event
 from requests_app.services.orders import apply_plan, lock_order, require_own
 
@@ -68,14 +68,21 @@ def choose_source(
         chosen.save(update_fields=["from_lot", "chosen_by", "choice_key"])
         if lot is not None:
             _require_it_serves(locked, batch, component, lot)
-        after = source_words(chosen)
-        note_event(actor=actor, row=locked, event="choose", note=f"{after}, instead of {before}")
-        apply_plan(
-            actor=actor, order=locked, batch=batch, reason=f"made from {after}"[:200], or_wait=lot is None
-        )
+        note_event(actor=actor, row=locked, event="choose", note=choice_words(chosen, before))
+        reason = f"Made from {source_words(chosen)}"[:200]
+        apply_plan(actor=actor, order=locked, batch=batch, reason=reason, or_wait=lot is None)
         return locked
 
-    return in_transaction_with_retries(choose)
+    try:
+        return in_transaction_with_retries(choose)
+    except Conflict:
+        # The other press of a double click may have been in between reading the order and locking it.
+        if (
+            idempotency_key
+            and order.components.filter(position=component, choice_key=idempotency_key).exists()
+        ):
+            return Order.objects.get(pk=order.pk)
+        raise
 
 
 def _component(order: Order, position: int) -> OrderComponent:

@@ -20,13 +20,13 @@ from requests_app import sheets, states
 from requests_app.bench_time import GivenBack, plan_in_time
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
-from requests_app.selectors import active_bookings, active_holds, source_words
+from requests_app.selectors import active_bookings, active_holds, choice_words
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
 from requests_app.services.reserving import book_for, release_for
 from requests_app.services.telling import tell_cancelled, tell_queued, tell_waits
 
-_PLANNING_TRIES = 3
+_PLANNING_TRIES = 5
 
 
 def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
@@ -255,7 +255,7 @@ def _create_order(
     for component in order.components.exclude(from_lot=None).select_related(
         "substance", "from_lot__substance"
     ):
-        note_event(actor=actor, row=order, event="choose", note=source_words(component))
+        note_event(actor=actor, row=order, event="choose", note=choice_words(component))
     return order, True
 
 
@@ -351,7 +351,7 @@ def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[d
         order.batch = None
         move(actor=actor, row=order, event="wait", note=note)
         tell_waits(actor=actor, batch=batch, order=order)
-        _dissolve(actor=actor, batch=batch, reason=f"{order.reference} waits for stock")
+        _dissolve(actor=actor, batch=batch, reason=f"{order.reference} has to wait")
     else:
         order.save(update_fields=["waiting_for"])
         note_event(actor=actor, row=order, event="plan", note=note)

@@ -50,7 +50,10 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
             raise Conflict(f"{locked.claimed_by} has {locked.reference}. Ask them to stop it.")
         mine = locked.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk")
         orders.extend(mine)
-        send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=why)
+        said = f"{locked.reference} was given up: {why}"
+        send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)
+        for order in orders:
+            tell_waits(actor=actor, batch=locked, order=order)
         if at_bench:
             draw_holds(
                 actor=actor,
@@ -79,7 +82,6 @@ def send_back(*, actor: User, batch: Batch, orders: Sequence[Order], event: str,
         order.batch = None
         order.waiting_for = waits
         move(actor=actor, row=order, event=event, note=reason)
-        tell_waits(actor=actor, batch=batch, order=order)
     move(actor=actor, row=batch, event="cancel" if event == "wait" else event, note=reason)
 
 
@@ -90,11 +92,16 @@ def plan_again(*, actor: User, orders: Sequence[Order], reason: str) -> None:
     Should it not come to that, the orders wait in plain sight and are planned again by hand.
     """
     for order in orders:
+        why = order.waiting_for
         try:
-            replan_order(actor=actor, order=order, reason=reason)
+            planned = replan_order(actor=actor, order=order, reason=reason)
         except (Conflict, NotInThisState):
             # Somebody planned or cancelled it at this very moment, which is as good.
             continue
+        if planned.state == states.WAITING:
+            # What it lacks now is no reason to forget what became of its first bottle.
+            planned.waiting_for = [*why, *planned.waiting_for]
+            planned.save(update_fields=["waiting_for"])
 
 
 def _gone(batch: Batch, holds: list[Hold]) -> dict[int, int]:

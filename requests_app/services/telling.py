@@ -41,7 +41,7 @@ def tell_handed_over(*, actor: User, order: Order) -> None:
 def tell_waits(*, actor: User, batch: Batch, order: Order) -> None:
     """The order stood in the queue as ``batch`` and waits for stock now."""
     why = " ".join(reason["text"] for reason in order.waiting_for)
-    text = f"{_named(order)}, can't be made now and waits for stock. {why}"
+    text = f"{_named(order)}, can't be made now and waits. {why}"
     _tell_owner(actor, order, kinds.ORDER_WAITS, text, f"waits-{batch.pk}")
 
 

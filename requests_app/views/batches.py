@@ -10,6 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory.amounts import from_base
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import added_unit, judge_reading, settle
 from prepdesk.calc.typed import parse_positive
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
@@ -26,6 +27,7 @@ from requests_app.selectors import (
     prepared_holds,
     readings_of,
 )
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.batches import (
     claim_batch,
     finish_batch,
@@ -78,6 +80,7 @@ def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any
         "plan": sheet.plan,
         "steps": steps,
         "current": current_step(steps),
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
     }
 
 
@@ -168,8 +171,23 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
 
 def _ways_out(found: Batch, chosen: BenchStep, steps: list[BenchStep], form: StepForm) -> tuple[str, ...]:
     """What could be done with a reading outside its window, by what it would make of the solution."""
+    plan = sheet_of(found).plan
     readings = {**readings_of(steps), chosen.step["number"]: parse_positive(form.reading_text)}
-    return settle(sheet_of(found).plan, readings).remedies
+    moved = next(
+        (
+            step
+            for step in steps_with_rest(plan, readings)
+            if "because" in step and step["number"] not in readings
+        ),
+        None,
+    )
+    if moved is None:
+        return settle(plan, readings).remedies
+    rest, lot = moved["quantity"], moved["lot"]["code"]
+    return (
+        f"Record it with the reason, as that the bottle is empty: step {moved['number']} then asks for"
+        f" {rest['value']} {rest['unit']} from lot {lot}, and the whole comes right.",
+    )
 
 
 def _warn_of_few_digits(request: SignedInRequest, chosen: BenchStep, form: StepForm) -> None:
@@ -194,6 +212,10 @@ def _why_not(
             f"{found.claimed_by} has {found.reference} since {absolute_words(found.claimed_at)}. "
             "Ask them to finish it, or take another batch."
         )
+    stopped = stopped_lots([found.pk]).get(found.pk, ())
+    if stopped:
+        said = ". ".join(one.words for one in stopped)
+        return NotInThisState(f"Stop. {said}. Take nothing more from it and record nothing.")
     current = current_step(steps)
     if not chosen.is_done and current is not None and not chosen.is_current:
         return NotInThisState(f"Step {current.step['number']} comes first; it has no record yet.")
@@ -201,7 +223,12 @@ def _why_not(
 
 
 def _refused(request: SignedInRequest, found: Batch, refusal: DomainError) -> HttpResponse:
-    context = {"refusal": refusal, "batch": found, "place": "requests_app:queue"}
+    context = {
+        "refusal": refusal,
+        "batch": found,
+        "place": "requests_app:queue",
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+    }
     return render(request, "requests_app/step_refused.html", context, status=refusal.status)
 
 

@@ -15,6 +15,7 @@ from prepdesk.core.errors import InvalidInput
 from requests_app import selectors, states
 from requests_app.drafts import draft_of, volume_of
 from requests_app.search import substance_options
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order
 from requests_app.views.serving import choices_for
@@ -66,8 +67,10 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     own = order.ordered_by_id == request.user.pk or request.user.role == policy.MANAGER
     # Sheets come newest first.
     sheet = next(iter(order.batch.sheets.all()), None) if order.batch else None
+    stopped = stopped_lots([order.batch.pk]).get(order.batch.pk, ()) if order.batch else ()
     return {
         "order": order,
+        "stopped": stopped,
         "volume": volume_of(draft_of(order)),
         "sheet": sheet,
         "plan": sheet.plan if sheet else None,

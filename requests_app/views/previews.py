@@ -57,7 +57,7 @@ class Preview:
         what = f"{self.plan['title']}, {volume['value']} {volume['unit']}"
         if self.plan["feasible"]:
             return f"{what}: can be made in {len(self.plan['steps'])} steps."
-        return f"{what}: {'waits for stock' if self.waits else 'can’t be made like this'}."
+        return f"{what}: {'would have to wait' if self.waits else 'can’t be made like this'}."
 
 
 def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:

@@ -2,13 +2,15 @@
 
 import uuid
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any, Final
 
 from django.utils import timezone
 
-from inventory.selectors import calc_shelf
+from inventory.selectors import calc_catalogue, calc_shelf
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import RequestRefused
 from prepdesk.calc.model import Shelf
 from requests_app import sheets, states
@@ -20,7 +22,15 @@ from requests_app.models import Order
 MOST_PLANNED: Final = 12
 
 
-def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Stockroom:
+    """What plans are made with, read once for a whole list."""
+
+    shelf: Shelf
+    catalogue: Catalogue
+
+
+def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -> dict[str, Any]:
     """What the page of an order needs to let somebody choose what it is made from.
 
     Returns:
@@ -43,7 +53,7 @@ def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[s
     }
     if order.state == states.WAITING:
         try:
-            plan = _planned(draft_of(order), shelf)
+            plan = _planned(draft_of(order), stockroom)
         except RequestRefused:
             # What can't be read any more is among the reasons the order waits for.
             return found
@@ -53,12 +63,12 @@ def choices_for(actor: User, order: Order, shelf: Shelf | None = None) -> dict[s
     return found
 
 
-def _planned(draft: OrderDraft, shelf: Shelf | None) -> sheets.Plan:
+def _planned(draft: OrderDraft, stockroom: Stockroom | None) -> sheets.Plan:
     """On one's own page with the hours of the apparatus; in a list with the shelf alone, read once."""
-    if shelf is None:
+    if stockroom is None:
         return plan_in_time(draft)[1]
-    day = sheets.local_date(draft.due_at)
-    return sheets.plan_on(sheets.shelf_until(shelf, day), draft, sheets.request_for(draft))[1]
+    shelf = sheets.shelf_until(stockroom.shelf, sheets.local_date(draft.due_at))
+    return sheets.plan_on(shelf, stockroom.catalogue, draft)
 
 
 def with_choices(actor: User, orders: Iterable[Order]) -> list[tuple[Order, dict[str, Any]]]:
@@ -66,8 +76,8 @@ def with_choices(actor: User, orders: Iterable[Order]) -> list[tuple[Order, dict
     listed = list(orders)
     if not listed:
         return []
-    shelf = calc_shelf(on=timezone.localdate())
+    stockroom = Stockroom(calc_shelf(on=timezone.localdate()), calc_catalogue())
     return [
-        (order, choices_for(actor, order, shelf) if number < MOST_PLANNED else {})
+        (order, choices_for(actor, order, stockroom) if number < MOST_PLANNED else {})
         for number, order in enumerate(listed)
     ]

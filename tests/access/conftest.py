@@ -12,13 +12,14 @@ from inventory.services import add_attachment, add_waste_stream, book_apparatus
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
 __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "world"]
 
 
 @pytest.fixture
-def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
+def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
     settings.MEDIA_ROOT = str(tmp_path)
     paper = add_attachment(
@@ -29,6 +30,9 @@ def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
         idempotency_key="paper",
     )
     order = send()
+    # Of another bottle, so that the one all addresses are about can still be recalled.
+    other = bottle("potassium-chloride", "100", assay_percent="99.8")
+    recall = recall_lot(actor=prep, lot=other, reason="a letter", idempotency_key="recall")
     now = timezone.now()
     book_apparatus(
         actor=instructor,
@@ -47,6 +51,7 @@ def world(salt, send, instructor, prep, settings, tmp_path) -> dict[str, Any]:
         "substance": "sodium-chloride",
         "token": token.pk,
         "notice": instructor.notices.get().pk,
+        "recall": recall.pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
         "file": paper.pk,

@@ -68,9 +68,15 @@ ROWS = [
     own("requests_app:order", "get", "order"),
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
+    own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
     own("requests_app:order_trace_csv", "get", "order"),
+    stockroom("requests_app:recall", "get", "lot"),
+    stockroom("requests_app:recall", "post", "lot"),
+    stockroom("requests_app:recall_record", "get", "recall"),
+    stockroom("requests_app:stop", "get", "batch"),
+    stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
     # the bench
@@ -143,6 +149,7 @@ ROWS = [
     # the review
     Row("reports:use", "get", OUT, OUT, OUT, IN),
     Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
+    Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
     Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),

@@ -4,7 +4,7 @@ import os
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "prepdesk.settings")
 
-from tests.bench import planning
+from tests.bench import holding, planning
 
-for benchmark in (planning.run,):
+for benchmark in (planning.run, holding.run):
     benchmark()

@@ -86,11 +86,11 @@ def test_fillings_are_poured_together_where_a_vessel_holds_them_all():
     answer = plan(one("NaCl", "0.1000", "mol/L", "10000", equipment="shelf", tolerance_percent="0.4"), shelf)
     texts = [step["text"] for step in answer["steps"] if step["action"] == "mix"]
     assert "Pour it into the 10 L carboy" in texts[0]
-    assert "When all two fillings are in the 10 L carboy" in texts[-1]
+    assert "When both fillings are in the 10 L carboy" in texts[-1]
 
 
 def test_without_such_a_vessel_every_filling_gets_a_numbered_bottle():
     texts = [step["text"] for step in steps_of(plan(LARGE["solid"]), "mix")]
     for number, text in enumerate(texts[:3], start=1):
-        assert f"a bottle numbered {number}" in text
+        assert f"bottle numbered {number}" in text
     assert "bottles numbered 1 to 3" in texts[3]

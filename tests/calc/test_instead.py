@@ -232,6 +232,20 @@ def test_a_stronger_leftover_is_diluted_and_the_one_that_ends_first_comes_first(
     assert (second["lot"]["id"], second["as_it_is"]) == ("3", True)
 
 
+def test_a_leftover_is_not_even_used_where_it_is_the_least_work():
+    """Pouring out or diluting is less work than weighing; but somebody has to look at it and choose it."""
+    lot = leftover("3", "sodium-chloride", 5000, 0.5)
+    salt = solid("1", "sodium-chloride", assay_percent=99.9)
+    for target in ("0.5", "0.1"):
+        request = one("NaCl", target, "mol/L", "330", equipment="shelf")
+        answer = plan(request, shelf_with(salt, lot))
+        assert {draw["lot"]["id"] for draw in answer["draws"]} == {"1"}
+        assert [offer["lot"]["id"] for offer in answer["offers"]] == ["3"]
+        alone = plan(request, shelf_with(lot))
+        assert not alone["feasible"]
+        assert [offer["lot"]["id"] for offer in instead(alone, "leftover")] == ["3"]
+
+
 # --- what is never offered -------------------------------------------------------------------------
 @pytest.mark.parametrize(
     ("asked", "there"),

@@ -1,11 +1,13 @@
 """Two people at the same moment, on PostgreSQL with a connection each: last grams, one form, one batch."""
 
+from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 import pytest
 from django.utils import timezone
 
-from inventory.models import Hold, Lot
+from inventory.models import ApparatusItem, Booking, Hold, Lot
 from inventory.selectors import stock_differences
 from inventory.services import receive_lot
 from prepdesk.accounts.models import User
@@ -15,6 +17,7 @@ from requests_app import states
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, BatchEvent, Course, Order, Section, StepRecord
 from requests_app.services.batches import claim_batch, record_step
+from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order, submit_order
 from tests.requests_app.conftest import outfit_bench, substance_row
 
@@ -184,4 +187,69 @@ def test_planning_again_by_two_people_at_once_holds_the_stock_once(people, prep_
     assert active.count() == 1
     assert lot.held == active.get().amount
     assert order.batch.sheets.count() == 1 + len(prep_staff)
+    assert stock_differences() == []
+
+
+def test_one_flask_goes_to_one_order_an_hour_however_many_ask_at_once(people, salt_bottle, race):
+    """Six orders for the same hour and one vessel that fits: each gets an hour of its own, or waits."""
+    salt_bottle("500")
+    ApparatusItem.objects.exclude(type__in=("balance", "beaker")).update(in_service=False)
+    flask = ApparatusItem.objects.get(type="one-mark flask", nominal_ml="250")
+    flask.in_service, flask.count = True, 1
+    flask.save()
+    outcomes = race([lambda person=person: sent(person) for person in people])
+    assert all(isinstance(outcome, Order) for outcome in outcomes), outcomes
+    bookings = list(Booking.objects.filter(state="booked").order_by("starts_at"))
+    queued = [order for order in outcomes if order.state == states.QUEUED]
+    assert len(bookings) == len(queued) >= 1
+    assert {booking.item_id for booking in bookings} == {flask.pk}
+    for earlier, later in pairwise(bookings):
+        assert earlier.ends_at <= later.starts_at
+    for order in outcomes:
+        if order.state == states.WAITING:
+            assert "250 mL one-mark flask" in order.waiting_for[0]["text"]
+    assert Hold.objects.filter(state="active").count() == len(queued)
+
+
+# --- what it is made from --------------------------------------------------------------------------
+def test_of_two_who_choose_for_one_order_at_once_one_is_served_and_the_other_told(people, prep_staff, race):
+    teacher = people[0]
+    bottles = [
+        receive_lot(
+            actor=prep_staff[0],
+            substance=substance_row("copper-sulfate-pentahydrate"),
+            kind="solid",
+            amount="500",
+            unit="g",
+            assay_percent="99.5",
+            assay_tolerance_percent="0.2",
+            idempotency_key=f"blue {number}",
+        )
+        for number in range(2)
+    ]
+    substance_row("copper-sulfate-anhydrous")
+    draft = replace(
+        wanted(teacher),
+        components=(DraftComponent("copper-sulfate-anhydrous", parse_number("0.10"), "mol/L"),),
+    )
+    order = submit_order(actor=teacher, draft=draft, idempotency_key="blue")
+    seen = order.events.latest("pk").pk
+
+    def choosing(actor: User, lot: Lot, key: str):
+        return lambda: choose_source(
+            actor=actor, order=order, component=0, lot=lot, seen_event=seen, idempotency_key=key
+        )
+
+    # Each presses twice, as impatient people do.
+    outcomes = race(
+        [choosing(teacher, bottles[0], "a"), choosing(prep_staff[1], bottles[1], "b")] * 2,
+    )
+    assert sum(isinstance(outcome, Order) for outcome in outcomes) == 2, outcomes
+    assert sum(isinstance(outcome, Conflict) for outcome in outcomes) == 2, outcomes
+    order.refresh_from_db()
+    chosen = order.components.get().from_lot
+    assert order.state == states.QUEUED
+    assert order.events.filter(event="choose").count() == 1
+    assert [hold.lot for hold in Hold.objects.filter(state="active")] == [chosen]
+    assert Batch.objects.count() == 1
     assert stock_differences() == []

@@ -3,7 +3,7 @@
 import pytest
 from django.urls import reverse
 
-from inventory.models import Lot, LotEvent, Movement
+from inventory.models import Attachment, Lot, LotEvent, Movement, SubstanceEvent, WasteStream
 from inventory.services import change_lot_state, hold_stock
 from tests.inventory.test_lots import prepared
 
@@ -28,10 +28,27 @@ def rows(bottle, prep, salt):
         "lotevent": lot.events.get(),
         "lotparent": made.parent_links.get(),
         "lot": lot,
+        "substanceevent": SubstanceEvent.objects.create(substance=salt, event="facts", actor=prep),
+        "attachment": Attachment.objects.create(
+            lot=lot, kind="other", name="a.pdf", size=1, stored_as="a", added_by=prep, idempotency_key="a"
+        ),
+        "wastestream": WasteStream.objects.create(name="Sink"),
     }
 
 
-@pytest.mark.parametrize("model", ["movement", "hold", "lotevent", "lotparent", "lot"])
+@pytest.mark.parametrize(
+    "model",
+    [
+        "movement",
+        "hold",
+        "lotevent",
+        "lotparent",
+        "lot",
+        "substanceevent",
+        "attachment",
+        "wastestream",
+    ],
+)
 def test_a_superuser_reads_the_past_and_cannot_add_change_or_delete_it(root, rows, model):
     row = rows[model]
 

@@ -430,15 +430,19 @@ def test_a_recall_shows_everything_the_bottle_went_into_and_for_whom_it_is_held(
     said = words(at_bench.get(page("lot_state", lot.code, "recall")))
     assert made.code in said
     assert diluted.code in said
-    assert "50 g of it are held for B-2601" in said
+    assert "Held for something else: B-2601" in said
     response = at_bench.post(
         page("lot_state", lot.code, "recall"),
         {"reason": "Supplier's letter", "idempotency_key": "s"},
         follow=True,
     )
-    assert f"{lot.code} is now recalled" in words(response)
-    assert "are still held, though it is recalled" in words(response)
-    assert LotEvent.objects.get().reason == "Supplier's letter"
+    assert f"{lot.code} is recalled" in words(response)
+    assert "are still held, though it is recalled" in words(at_bench.get(page("lot", lot.code)))
+    assert {event.lot for event in LotEvent.objects.filter(reason="Supplier's letter")} == {
+        lot,
+        made,
+        diluted,
+    }
 
 
 def test_a_recall_without_a_reason_is_refused_beside_the_field(at_bench, bottle):
@@ -451,9 +455,9 @@ def test_a_recall_without_a_reason_is_refused_beside_the_field(at_bench, bottle)
 def test_a_state_change_that_came_too_late_is_told(at_bench, bottle, prep):
     lot = bottle()
     change_lot_state(actor=prep, lot=lot, event="recall", reason="Supplier's letter")
-    assert "can't be done now" in words(at_bench.get(page("lot_state", lot.code, "quarantine")))
+    assert "can't be done now" in words(at_bench.get(page("lot_state", lot.code, "release")))
     typed = {"reason": "Label came off", "idempotency_key": "s"}
-    response = at_bench.post(page("lot_state", lot.code, "quarantine"), typed)
+    response = at_bench.post(page("lot_state", lot.code, "release"), typed)
     assert response.status_code == 409
     assert at_bench.get(page("lot_state", lot.code, "explode")).status_code == 404
 

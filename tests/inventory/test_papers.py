@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.management import CommandError, call_command
 from django.urls import reverse
 
 from inventory.models import Attachment, SubstanceEvent
@@ -257,3 +258,23 @@ def test_papers_of_a_substance_and_of_the_bottle_one_was_filled_from_are_shown(a
 def test_papers_are_added_by_the_stockroom(bottle, instructor):
     with pytest.raises(NotAllowed):
         add(instructor, bottle())
+
+
+def test_a_command_finds_a_file_that_is_missing_or_changed(bottle, prep, store):
+    def verify() -> tuple[int, str]:
+        out, err = io.StringIO(), io.StringIO()
+        try:
+            call_command("verify_files", stdout=out, stderr=err)
+        except CommandError as error:
+            return error.returncode, f"{err.getvalue()}{error}"
+        return 0, out.getvalue()
+
+    kept, changed, gone = (add(prep, bottle(), name=f"{name}.pdf") for name in ("kept", "changed", "gone"))
+    assert verify() == (0, "All 3 files are as they were added.\n")
+    (store / changed.stored_as).write_bytes(PDF + b"\n")
+    (store / gone.stored_as).unlink()
+    code, said = verify()
+    assert code == 1
+    assert "“changed.pdf”: is not what was added" in said
+    assert "“gone.pdf”: is missing" in said
+    assert kept.name not in said

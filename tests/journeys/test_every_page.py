@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.test import RequestFactory
 from playwright.sync_api import Page, expect
 
-from inventory.models import Attachment, Lot, WasteStream
+from inventory.models import ApparatusItem, Attachment, Booking, Lot, WasteStream
 from prepdesk.core.views import server_error
 from requests_app.models import Batch, Order
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
@@ -78,6 +78,7 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     own = Order.objects.filter(ordered_by__username="instructor")
     states = own.order_by("state").values_list("state", flat=True).distinct()
     one_of_each = [own.filter(state=state).latest("pk").reference for state in states]
+    booked = Booking.objects.filter(by_hand=True).latest("pk")
     addresses = [
         "/orders/",
         "/orders/?q=salt-that-nobody-has",
@@ -90,6 +91,9 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         "/stock/substances/sodium-chloride/",
         f"/stock/lots/{Lot.objects.first().code}/",
         "/stock/apparatus/",
+        f"/stock/apparatus/{booked.item.code}/",
+        f"/stock/apparatus/{booked.item.code}/book/",
+        f"/stock/apparatus/day/?on={booked.starts_at:%Y-%m-%d}",
         "/accounts/me/",
     ]
     wrong = faults_at(page, department.url, addresses)
@@ -148,6 +152,7 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     plan = begun.sheets.latest("revision").plan
     done, now = 1, begun.step_records.count() + 1
     lot = Lot.objects.filter(kind="solid", state="available").first()
+    balance = ApparatusItem.objects.get(type="balance", readability_g="0.001")
     wrong = faults_at(
         page,
         department.url,
@@ -165,7 +170,15 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             "/stock/substances/new/",
             "/stock/places/",
             "/stock/apparatus/",
+            "/stock/apparatus/?show=due",
+            "/stock/apparatus/?show=out",
             "/stock/apparatus/new/",
+            "/stock/apparatus/day/?on=2020-01-01",
+            f"/stock/apparatus/{balance.code}/",
+            *(
+                f"/stock/apparatus/{balance.code}/{one}/"
+                for one in ("facts", "count", "calibration", "service")
+            ),
             "/stock/lots/new/",
             f"/stock/lots/{lot.code}/",
             f"/stock/lots/{lot.code}/label/",

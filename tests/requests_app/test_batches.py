@@ -426,7 +426,7 @@ def test_the_queue_takes_the_same_number_of_queries_however_long_it_is(
     for count in (1, 5):
         for _ in range(count):
             send(volume="1")
-        with django_assert_num_queries(4):
+        with django_assert_num_queries(6):
             rows = selectors.queue_rows(prep, "open", timezone.now())
             assert [(row.orders[0].course.code, list(row.orders[0].sections.all())) for row in rows]
 

@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from inventory.models import ApparatusItem, Booking
 from inventory.selectors import Window
-from inventory.services import book_apparatus, change_count, change_lot_state, set_in_service
+from inventory.services import book_apparatus, change_count, change_lot_state, correct_stock, set_in_service
 from requests_app import bench_time, sheets, states
 from requests_app.bench_time import MARGIN, ends_before, length_of, plan_in_time, vessels_of, window_for
 from requests_app.models import Batch
@@ -317,7 +317,7 @@ def test_the_queue_and_the_batch_show_what_is_booked_and_what_can_not_be_used_an
     hours = f"Tue 1 Dec, {booking.starts_at:%H:%M} to 14:00"
     client.force_login(prep)
     queue, page = reverse("requests_app:queue"), reverse("requests_app:batch", args=[batch.reference])
-    assert f"2000 mL one-mark flask {hours}" in words(client.get(queue))
+    assert f"{booking.starts_at:%H:%M} to 14:00: 2000 mL one-mark flask" in words(client.get(queue))
     assert f"Booked for it 2000 mL one-mark flask , {hours}" in words(client.get(page))
     assert "out of service" not in words(client.get(queue))
     set_in_service(actor=prep, item=few, in_service=False, reason="Cracked")
@@ -366,3 +366,32 @@ def test_the_queue_takes_the_same_queries_however_many_batches_book(few, send, c
         counts.append(len(seen))
     # One more, whatever the number: why something is out of service.
     assert counts[1] - counts[0] <= 1
+
+
+def test_what_a_person_has_booked_is_not_planned_with_in_those_hours(salt, send, colleague):
+    balance = ApparatusItem.objects.get(type="balance", readability_g="0.01")
+    order = send(due_at=DUE)
+    assert balance.pk in bench_time.items_of(sheets.current_sheet(order.batch).plan)
+    taken(balance, colleague, 12, 15)
+    order = send(due_at=DUE)
+    assert balance.pk not in bench_time.items_of(sheets.current_sheet(order.batch).plan)
+    assert order.state == states.QUEUED
+
+
+def test_the_pages_of_the_order_say_that_it_waits_for_apparatus(few, send, colleague, client, instructor):
+    taken(few, colleague, 0, 24)
+    order = send(due_at=DUE, **TWO_LITRES)
+    client.force_login(instructor)
+    said = words(client.get(reverse("requests_app:order", args=[order.reference]), {"sent": "1"}))
+    assert "Otto Marsh has booked one for CH 240 B" in said
+    assert "Waiting for stock or apparatus" in said
+
+
+def test_stock_and_apparatus_that_are_both_missing_are_both_said(analytical, send, salt, prep):
+    correct_stock(
+        actor=prep, lot=salt, counted="0.02", unit="g", reason="Nearly empty", idempotency_key="count"
+    )
+    order = send(due_at=DUE, **FINE)
+    said = " ".join(reason["text"] for reason in order.waiting_for)
+    assert "missing" in said
+    assert "would serve, but it is past its calibration" in said

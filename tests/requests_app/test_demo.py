@@ -19,10 +19,11 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory import states as stock_states
-from inventory.models import ApparatusItem, Lot, Movement
+from inventory.models import ApparatusItem, Booking, Lot, Movement
 from inventory.selectors import stock_differences
 from prepdesk.accounts.models import User
 from requests_app import states
+from requests_app.bench_time import items_of
 from requests_app.demo.build import as_of, build, is_loaded, working_time
 from requests_app.demo.scenario import DEMO_LOGINS, DEMO_PASSWORD
 from requests_app.models import Batch, Order, Sheet, StepRecord
@@ -245,6 +246,42 @@ def test_the_first_start_sets_everything_up_and_the_second_only_serves(tmp_path)
         assert all(username in printed for username, _ in DEMO_LOGINS)
         assert "Traceback" not in printed
         assert "WARNING" not in printed
+
+
+def test_the_shelves_show_what_a_bottle_goes_through(department):
+    """Smaller bottles, leftovers, waste by stream, pieces, papers; each PDF opens in another reader."""
+    from pypdf import PdfReader
+
+    from inventory.models import Attachment, WasteStream
+    from inventory.services import opened_file
+
+    small = Lot.objects.exclude(split_from=None)
+    assert sorted(lot.state for lot in small) == ["available", "available", "empty"]
+    assert Movement.objects.filter(kind="disposed", waste_stream__isnull=False).exists()
+    assert WasteStream.objects.filter(in_use=True).count() == 4
+    assert Lot.objects.get(kind="item").on_hand == 48
+    papers = list(Attachment.objects.all())
+    assert sorted(paper.withdrawn_at is None for paper in papers) == [False, True, True]
+    for paper in papers:
+        with opened_file(paper) as file:
+            assert "nvented for a demonstration" in PdfReader(file).pages[0].extract_text()
+
+
+def test_the_demo_shows_a_balance_past_its_day_a_booked_flask_and_hot_plates_of_a_class(department):
+    today = timezone.localdate()
+    past = ApparatusItem.objects.get(calibration_due_on__lt=today)
+    assert past.words == "0.001 g balance"
+    booked = Booking.objects.filter(state="booked", ends_at__gt=timezone.now())
+    assert booked.filter(item__type="hot plate", by_hand=True, count=5).count() == 1
+    assert booked.filter(by_hand=False, item__type__in=("one-mark flask", "graduated cylinder")).exists()
+    open_plans = [
+        batch.sheets.latest("revision").plan
+        for batch in Batch.objects.filter(state__in=(states.QUEUED, states.CLAIMED, states.IN_WORK))
+    ]
+    assert open_plans
+    assert not any(past.pk in items_of(plan) for plan in open_plans)
+    assert all("at_bench" in plan for plan in open_plans)
+    assert ApparatusItem.objects.filter(code=None).count() == 0
 
 
 def test_one_order_is_being_made_from_two_bottles_of_different_assay(department):

@@ -153,6 +153,14 @@ def test_what_a_bottle_really_gave_moves_the_figure_of_the_last_one(batch, prep)
     """The old bottle holds a gram less than the ledger says: the new one gives it, by its own assay."""
     first, second = weighings(batch)
     claim_batch(actor=prep, batch=batch)
+    client = Client()
+    client.force_login(prep)
+    address = f"/batches/{batch.reference}/steps/{first['number']}/"
+    batch.refresh_from_db()
+    short = client.post(address, {"reading": "79.00", "key": "empty", "version": batch.version})
+    assert short.status_code == 422
+    assert "then asks for" in short.content.decode()
+    assert not StepRecord.objects.exists()
     record(batch, prep, first["number"], "79.00", "the bottle is empty")
     steps = bench_steps(sheets.current_sheet(batch), batch.step_records.all())
     moved = next(one.step for one in steps if one.step["number"] == second["number"])

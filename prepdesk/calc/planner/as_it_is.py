@@ -107,7 +107,7 @@ def _write_results(draft: Draft, supply: Supply, amount: Amount) -> None:
     draft.makes = volume_shown(amount.value)
     draft.budget.append(budget([*supply.by_ml, _temperature(draft)]))
     draft.concentrations.append(concentration_of(want, offset, COVERAGE * standard))
-    draft.draws.append(draw_of(want.index, supply, amount.value, 2))
+    draft.draws.append(draw_of(want.index, supply, amount.value, amount.decimals))
     draft.note(*supply.notes)
     draft.working.append(
         f"{want.name}: {supply.strength} for {want.mol_per_l:.6g} mol/L, {_percent_off(want, supply)};"

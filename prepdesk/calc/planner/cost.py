@@ -40,6 +40,9 @@ MARK_CARBOY: Final = 4.0
 POOL: Final = 2.0
 # Fetching another bottle of the same, comparing its label, opening it.
 SECOND_BOTTLE: Final = 1.0
+# A litre beyond what was asked takes reagent and a place and is disposed of in the end: as dear as another
+# flask. It decides how a volume is made up; it is no time at the bench and never shown as such [per litre].
+MADE_IN_VAIN: Final = 4.0
 # An intermediate solution is labelled, mixed and washed up as well.
 EXTRA_STAGE: Final = 4.0
 # Bringing solvent and flask to the stated temperature in a water bath, when the room won't do.

@@ -1,7 +1,7 @@
 """What a plan is put together from, and the parts every kind of route shares."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from prepdesk.calc.errors import Problem
 from prepdesk.calc.model import (
@@ -57,13 +57,14 @@ class Draft:
 
     def finished(self) -> Plan:
         """The plan as it stands; feasible unless a problem stops it."""
+        feasible = bool(self.steps) and all(one.severity != "stop" for one in self.problems)
         tightest = min((want.tolerance for want in self.wants), default=0.05)
         return Plan(
             request=self.request,
-            feasible=bool(self.steps) and all(one.severity != "stop" for one in self.problems),
+            feasible=feasible,
             tolerance_percent=round(100.0 * tightest, 6),
             tolerance_basis="digits" if self.request.tolerance_percent is None else "stated",
-            steps=tuple(self.steps),
+            steps=tuple(self.steps if feasible else map(_without_empty_window, self.steps)),
             concentrations=tuple(self.concentrations),
             density=self.density,
             mass_of_solution_g=self.mass_of_solution_g,
@@ -82,6 +83,14 @@ class Draft:
             settling=self.settling,
             minutes=self.minutes,
         )
+
+
+def _without_empty_window(step: Step) -> Step:
+    """A step of a plan that can't be made: a window of one figure would pass for something to aim at."""
+    window = step.window
+    if window is None or window.low.value < window.high.value:
+        return step
+    return replace(step, window=None)
 
 
 def concentration_of(want: Want, offset: float, expanded: float) -> Concentration:
@@ -109,6 +118,7 @@ def draw_of(index: int, supply: Supply, amount: float, decimals: int) -> Draw:
         lot_id=supply.lot.id if supply.lot else None,
         lot_code=supply.lot.code if supply.lot else None,
         amount=rounded_up(Amount(amount, supply.drawn_unit, decimals)),
+        substance=supply.substance.name,
     )
 
 

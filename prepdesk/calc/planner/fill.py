@@ -8,12 +8,14 @@ from prepdesk.calc import sentences
 from prepdesk.calc.model import Action, Amount, Apparatus, RouteInput
 from prepdesk.calc.planner.account import as_shown, significant, volume_shown
 from prepdesk.calc.planner.bench import Tool
-from prepdesk.calc.planner.entries import Entry, ordered_entries
+from prepdesk.calc.planner.entries import Entry, medium_of, ordered_entries
 from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.writer import Group, Writer, handling, portions_of, window_of
 
 # Part of the volume that the solids are dissolved in; enough room stays for three rinsings.
 WATER_PART: Final = 0.7
+# Where one component must dissolve in a solution of another, that one is kept strong (common practice).
+STRONG_WATER_PART: Final = 0.2
 BEAKER_ROOM: Final = 0.9
 
 
@@ -97,8 +99,16 @@ class _Job:
             self._take(entry, into="")
         if hot:
             self._add_hot(hot)
-        if solids:
-            self._dissolve(solids, water_is_in=bool(hot))
+        last = [one for one in solids if medium_of(one, self.entries)]
+        before = [one for one in quiet if one.supply.substance.name in self._media and self.in_beaker]
+        for entry in before:
+            self._take(entry, into=self._mixing_name)
+        first = [one for one in solids if one not in last]
+        if first:
+            self._dissolve(first, water_is_in=bool(hot or before))
+        for entry in last:
+            self._dissolve_after(entry)
+        quiet = [one for one in quiet if one not in before]
         poured = [one for one in quiet if self.in_beaker and not _drips(one.measure)]
         for entry in poured:
             self._take(entry, into=self._mixing_name)
@@ -131,7 +141,8 @@ class _Job:
     def _water(self) -> Amount:
         """About how much water to begin with: round, and with room for the liquids and the rinsings."""
         liquids = sum(one.volume_ml for one in self.entries)
-        value = WATER_PART * max(self.filling.volume_ml - liquids, 0.0)
+        part = STRONG_WATER_PART if self._media else WATER_PART
+        value = part * max(self.filling.volume_ml - liquids, 0.0)
         amount = significant(value, 2 if value < 10 else 1, "mL") if value < 100 else Amount(value, "mL", 0)
         step = 10.0 if value < 100 else 50.0 if value < 1000 else 100.0
         return amount if value < 20 else Amount(round(value / step) * step, "mL", 0)
@@ -255,6 +266,23 @@ class _Job:
             substance=sentences.names([one.supply.substance.name for one in solids]),
             equipment=self.beaker or self.filling.vessel,
             cautions=codes,
+        )
+
+    @property
+    def _media(self) -> set[str]:
+        """Components that another one dissolves in."""
+        return {medium_of(one, self.entries) for one in self.entries if one.is_solid} - {""}
+
+    def _dissolve_after(self, entry: Entry) -> None:
+        substance = entry.supply.substance
+        medium = medium_of(entry, self.entries)
+        self._add(
+            "dissolve",
+            sentences.dissolve_after(f"the {substance.name}", medium, self._mixing_name),
+            substance=substance.name,
+            component=entry.component,
+            equipment=self.beaker or self.filling.vessel,
+            cautions=handling(substance, "dissolve"),
         )
 
     def _transfer(self, hot: bool) -> None:

@@ -40,7 +40,7 @@ _ORDER: Final[tuple[Kind, ...]] = ("leftover", "form", "grade", "reagent", "solu
 MAX_OFFERED: Final = 5
 MAX_TRIED: Final = 10
 # Tolerances that are tried where the one asked is too tight for a bottle [%] (common practice).
-LOOSER: Final = (0.5, 1.0, 2.0, 5.0)
+LOOSER: Final = (0.5, 1.0, 2.0, 3.0, 5.0)
 # Less than this part of the volume is no help to anybody [1].
 _LEAST_PART: Final = 0.05
 

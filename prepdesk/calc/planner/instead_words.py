@@ -55,7 +55,7 @@ def offer_text(
     lot, name = one.lot, one.inside.name
     taken = sentences.shown(amount)
     if lot.kind == "solution":
-        strength = f"{lot.concentration_mol_per_l:g} mol/L {name}"
+        strength = f"{lot.concentration_mol_per_l:.4g} mol/L {name}"
         way = "to use as it is" if as_it_is else "to dilute"
         text = f"{taken} of {strength}, lot {lot.code}, {way}{_history(lot)}"
         return f"A leftover that is still good: {text}." if one.kind == "leftover" else f"{text}."

@@ -11,7 +11,7 @@ from prepdesk.calc.model import Amount, Density, RouteInput
 from prepdesk.calc.planner.account import as_shown, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.draft import Draft, concentration_of, draws_of
-from prepdesk.calc.planner.entries import Entry, entries_of, ordered_entries
+from prepdesk.calc.planner.entries import Entry, entries_of, medium_of, ordered_entries
 from prepdesk.calc.planner.mass_route import MassQuestion, MassRoute
 from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.refusal import Impossible, stop, warn
@@ -122,6 +122,8 @@ class _MassJob:
                 equipment=self.vessel,
                 cautions=codes,
             )
+        last = [one for one in solids if medium_of(one, entries)]
+        solids = [one for one in solids if one not in last]
         if solids:
             names = sentences.names([one.supply.substance.name for one in solids], "the ")
             warm = any(one.is_hot for one in solids)
@@ -132,6 +134,16 @@ class _MassJob:
                 substance=sentences.names([one.supply.substance.name for one in solids]),
                 equipment=self.vessel,
                 cautions=codes,
+            )
+        for entry in last:
+            substance = entry.supply.substance
+            self.writer.add(
+                "dissolve",
+                sentences.dissolve_after(f"the {substance.name}", medium_of(entry, entries), name),
+                substance=substance.name,
+                component=entry.component,
+                equipment=self.vessel,
+                cautions=handling(substance, "dissolve"),
             )
         self.writer.add("mix", sentences.mix_weighed(name), equipment=self.vessel)
         if self.vessel is not None:

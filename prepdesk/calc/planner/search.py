@@ -33,6 +33,7 @@ class Route:
         chains: the way of each component, in the order of the request.
         room: the temperature under which volumes are measured.
         minutes: at the bench.
+        price: the same with what is made in vain, by which routes are compared.
         moles: drawn from bottles in all, relative to what the wanted volume needs [1].
         waste: made beyond the wanted volume, and intermediates left over, relative to it [1].
         worst: largest part of a component's tolerance that rounding and uncertainty spend [1].
@@ -42,14 +43,15 @@ class Route:
     chains: tuple[Chain, ...]
     room: Room
     minutes: float
+    price: float
     moles: float
     waste: float
     worst: float
 
     @property
     def rank(self) -> tuple[float, float, float]:
-        """Least work, then least reagent, then least waste."""
-        return (round(self.minutes, 6), round(self.moles, 6), round(self.waste, 6))
+        """Least work and waste, then least reagent, then least waste."""
+        return (round(self.price, 6), round(self.moles, 6), round(self.waste, 6))
 
 
 @dataclass(slots=True)
@@ -68,9 +70,9 @@ class Found:
     closest: Route | None = None
     short: bool = False
 
-    def beaten_by(self, minutes: float) -> bool:
-        """Whether a route of at least so many minutes can't win any more."""
-        return self.best is not None and self.best.minutes <= minutes
+    def beaten_by(self, price: float) -> bool:
+        """Whether a route of at least this price can't win any more."""
+        return self.best is not None and self.best.price <= price
 
     def offer(self, route: Route) -> None:
         """Keep a route in the place it deserves."""
@@ -161,7 +163,7 @@ class _Scene:
     def try_every_vessel(self, depth: int) -> None:
         """Offer the best routes with up to ``depth`` intermediates for a component, vessel by vessel."""
         for place, vessel in enumerate(self.vessels):
-            if self.found.beaten_by(vessel.minutes + self.extra + depth * LEAST_STAGE_MINUTES):
+            if self.found.beaten_by(vessel.price + self.extra + depth * LEAST_STAGE_MINUTES):
                 break
             picks = self._picks(place, vessel, depth)
             if not depth:
@@ -196,7 +198,9 @@ class _Scene:
         ):
             return []
         return [
-            pick if pick.first else self._deeper(index, vessel, depth, replace(pick), relaxed=False)
+            pick
+            if pick.first and pick.first.minutes <= depth * LEAST_STAGE_MINUTES
+            else self._deeper(index, vessel, depth, replace(pick), relaxed=False)
             for index, pick in enumerate(before)
         ]
 
@@ -204,7 +208,9 @@ class _Scene:
         for supply in self.question.supplies[index]:
             spare = math.inf if relaxed else self._spare(index, vessel, supply)
             if spare > 0.0:
-                need = self._need(index, vessel, spare, math.inf if relaxed else MOST_MINUTES)
+                # In several fillings an intermediate may be less work than weighing every time.
+                ceiling = pick.first.minutes if pick.first else MOST_MINUTES
+                need = self._need(index, vessel, spare, math.inf if relaxed else ceiling)
                 self._keep(_WAYS[depth](need, supply, self.bench), pick, need, vessel, depth)
         return pick
 
@@ -298,11 +304,13 @@ def _route(
         waste += chain.waste_ml / question.volume_ml
         part = chain.spends(vessel.variance) / want.tolerance
         worst = max(worst, 1.0 if chain.fits(vessel.variance, want.tolerance) else part)
+    work = extra + sum(chain.minutes for chain in chains)
     return Route(
         vessel=vessel,
         chains=chains,
         room=room,
-        minutes=vessel.minutes + extra + sum(chain.minutes for chain in chains),
+        minutes=vessel.minutes + work,
+        price=vessel.price + work,
         moles=moles / len(chains),
         waste=waste + vessel.volume_ml / question.volume_ml - 1.0,
         worst=worst,

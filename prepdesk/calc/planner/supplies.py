@@ -94,9 +94,14 @@ class _Bottles:
     refusals: list[Impossible] = field(default_factory=list)
 
     def same(self) -> Iterator[Supply]:
-        """Bottles of exactly the substance asked for, those that expire first in front."""
+        """Bottles of exactly the substance asked for, those that expire first in front.
+
+        A solution left over from another order is only ever offered: a person looks at it and chooses it.
+        """
         key = self.maker.want.component.substance.key
-        yield from self._bottles(lot for lot in self.shelf.lots if lot.substance_key == key)
+        yield from self._bottles(
+            lot for lot in self.shelf.lots if lot.substance_key == key and not lot.is_prepared
+        )
 
     def others(self, besides: ShelfLot | None = None) -> Iterator[Supply]:
         """Bottles with another form of the same solute (or other bottles than the one chosen)."""

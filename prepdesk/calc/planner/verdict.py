@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from prepdesk.calc import sentences
 from prepdesk.calc.model import Contribution
-from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs
+from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs, volume_shown
 from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain
 from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.mass_route import MassRoute
@@ -34,10 +34,12 @@ def explain(draft: Draft, route: Route, runner_up: Route | None) -> None:
         zip(draft.wants, route.chains, strict=True),
         key=lambda pair: pair[1].spends(route.vessel.variance) / pair[0].tolerance,
     )
-    draft.explanation = _reason(draft, want, _way(route), chain.spends(route.vessel.variance))
+    spends = chain.spends(route.vessel.variance)
+    draft.explanation = _reason(draft, want, _way(route), spends)
     draft.explanation += _what_grams_mean(draft.wants)
     if runner_up is not None:
-        draft.runner_up = _next(_way(runner_up), runner_up.minutes - route.minutes)
+        volume = sentences.shown(volume_shown(runner_up.vessel.volume_ml))
+        draft.runner_up = _next(_way(runner_up), runner_up.minutes - route.minutes, volume)
 
 
 def explain_by_mass(draft: Draft, route: MassRoute, runner_up: MassRoute | None) -> None:
@@ -61,7 +63,7 @@ def _reason(draft: Draft, want: Want, way: str, spends: float) -> str:
     # More than the bar of the budget shows: that one is the uncertainty alone.
     return (
         f"{way} spends {percent_up(spends)} % with room for rounding and readings, "
-        f"and stays inside {allowed}; no other way takes less work."
+        f"and stays inside {allowed}; no other way costs less in work and waste."
     )
 
 
@@ -75,8 +77,10 @@ def _what_grams_mean(wants: Sequence[Want]) -> str:
     return f" Here {sentences.joined(list(dict.fromkeys(named)))}." if named else ""
 
 
-def _next(way: str, minutes: float) -> str:
+def _next(way: str, minutes: float, volume: str = "") -> str:
     more = round(minutes)
+    if more < 0:
+        return f"Next best: {_lower(way)}, less work, but {volume} would be made."
     work = (
         "hardly more work" if more < 1 else "a minute more work" if more == 1 else f"{more} minutes more work"
     )
@@ -125,7 +129,7 @@ def _bottle(part: Part, *, code_only: bool = False) -> str:
     supply = part.supply
     lot = supply.lot
     code = (lot.code if code_only else f"lot {lot.code}") if lot else supply.substance.name
-    until = f"good until {lot.expires}" if lot and lot.expires and not code_only else ""
+    until = f"good until {sentences.day(lot.expires)}" if lot and lot.expires and not code_only else ""
     inside = ", ".join(word for word in (supply.strength, until) if word)
     return f"{code} ({inside})" if inside else code
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from prepdesk.calc.model import Apparatus
 from prepdesk.calc.planner.bench import SMALLEST_PART, Bench, Tool
-from prepdesk.calc.planner.cost import MARK_CARBOY, POOL
+from prepdesk.calc.planner.cost import MADE_IN_VAIN, MARK_CARBOY, POOL
 from prepdesk.calc.uncertainty import LEVEL_MARK_RELATIVE, rectangular
 
 MAX_FILLINGS: Final = 12
@@ -29,6 +29,7 @@ class Vessel:
         volume_ml: made in all [mL].
         variance: relative variance of the volume [1].
         minutes: at the bench, dissolving included.
+        price: the same with what is made in vain, by which vessels are compared.
     """
 
     tool: Tool
@@ -38,6 +39,7 @@ class Vessel:
     volume_ml: float
     variance: float
     minutes: float
+    price: float
 
     @property
     def filling_ml(self) -> float:
@@ -56,7 +58,7 @@ def vessels_for(volume_ml: float, bench: Bench, room_variance: float) -> tuple[V
     Never in a beaker, conical flask or carboy by their own marks: those are approximations.
     """
     found = [*_flasks(volume_ml, bench, room_variance), *_cylinders(volume_ml, bench, room_variance)]
-    return tuple(sorted(found, key=lambda one: (one.minutes, one.volume_ml)))
+    return tuple(sorted(found, key=lambda one: (one.price, one.volume_ml)))
 
 
 def _flasks(volume_ml: float, bench: Bench, room_variance: float) -> Iterator[Vessel]:
@@ -77,7 +79,7 @@ def _flasks(volume_ml: float, bench: Bench, room_variance: float) -> Iterator[Ve
         fillings = counts.get(tool.size, 0)
         if fillings:
             variance = tool.variance(1) / (tool.size * tool.size) + room_variance
-            yield _filled(tool, fillings, fillings * tool.size, variance, bench)
+            yield _filled(tool, fillings, fillings * tool.size, variance, bench, wanted=volume_ml)
 
 
 def _cylinders(volume_ml: float, bench: Bench, room_variance: float) -> Iterator[Vessel]:
@@ -88,7 +90,8 @@ def _cylinders(volume_ml: float, bench: Bench, room_variance: float) -> Iterator
     for tool in tools:
         if tool.size == size and volume_ml >= tool.size * SMALLEST_PART:
             volume = math.ceil(volume_ml / tool.step - _CLOSE) * tool.step
-            yield _filled(tool, 1, volume, tool.variance(1) / (volume * volume) + room_variance, bench)
+            variance = tool.variance(1) / (volume * volume) + room_variance
+            yield _filled(tool, 1, volume, variance, bench, wanted=volume_ml)
         elif size is None and tool.size == tools[-1].size:
             yield from _large(volume_ml, tool, bench, room_variance)
 
@@ -99,12 +102,13 @@ def _large(volume_ml: float, tool: Tool, bench: Bench, room_variance: float) -> 
     if count <= MAX_FILLINGS:
         filling = math.ceil(volume_ml / count / tool.step - _CLOSE) * tool.step
         variance = tool.variance(1) / (filling * filling) + room_variance
-        yield _filled(tool, count, count * filling, variance, bench)
+        yield _filled(tool, count, count * filling, variance, bench, wanted=volume_ml)
     volume = math.ceil(volume_ml / tool.step - _CLOSE) * tool.step
     carboy = bench.carboy(volume)
     if carboy is None or count > MAX_PORTIONS:
         return
     level = rectangular(LEVEL_MARK_RELATIVE * (carboy.nominal_ml or volume) / volume)
+    minutes = tool.make_up_minutes + MARK_CARBOY + count * tool.minutes
     yield Vessel(
         tool=tool,
         fillings=1,
@@ -112,14 +116,18 @@ def _large(volume_ml: float, tool: Tool, bench: Bench, room_variance: float) -> 
         pool=carboy,
         volume_ml=volume,
         variance=tool.variance(count) / (volume * volume) + level * level + room_variance,
-        minutes=tool.make_up_minutes + MARK_CARBOY + count * tool.minutes,
+        minutes=minutes,
+        price=minutes + _in_vain(volume, volume_ml),
     )
 
 
-def _filled(tool: Tool, fillings: int, volume: float, variance: float, bench: Bench) -> Vessel:
+def _filled(
+    tool: Tool, fillings: int, volume: float, variance: float, bench: Bench, *, wanted: float
+) -> Vessel:
     pool = None
     if fillings > 1:
         pool = bench.carboy(volume) or bench.mixing_vessel(volume)
+    minutes = fillings * tool.make_up_minutes + (POOL if fillings > 1 else 0.0)
     return Vessel(
         tool=tool,
         fillings=fillings,
@@ -127,5 +135,10 @@ def _filled(tool: Tool, fillings: int, volume: float, variance: float, bench: Be
         pool=pool,
         volume_ml=volume,
         variance=variance,
-        minutes=fillings * tool.make_up_minutes + (POOL if fillings > 1 else 0.0),
+        minutes=minutes,
+        price=minutes + _in_vain(volume, wanted),
     )
+
+
+def _in_vain(volume_ml: float, wanted_ml: float) -> float:
+    return MADE_IN_VAIN * max(volume_ml - wanted_ml, 0.0) / 1000.0

@@ -63,7 +63,8 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
     )
     pool = vessel.pool
     carboy = f"the {sentences.size(pool)}" if pool is not None and pool.type == "carboy" else ""
-    write_end(writer, draft, title, made, carboy)
+    apart = vessel.fillings if pool is None else 1
+    write_end(writer, draft, title, volume_shown(vessel.volume_ml / apart), carboy, bottles=apart)
     draft.steps, draft.route, draft.makes = writer.steps, writer.route, made
     _write_results(draft, route)
     draft.settling = _settling(draft.wants, route, writer)
@@ -87,8 +88,10 @@ def wanted_volume_ml(draft: Draft) -> float:
     return to_ml(float(typed.number.value), typed.unit)
 
 
-def write_end(writer: Writer, draft: Draft, title: str, makes: Amount, carboy: str = "") -> None:
-    """Store and label, as every sheet ends."""
+def write_end(
+    writer: Writer, draft: Draft, title: str, makes: Amount, carboy: str = "", *, bottles: int = 1
+) -> None:
+    """Store and label, as every sheet ends; ``makes`` is what one bottle holds."""
     substances = [want.component.substance for want in draft.wants]
     storage = " ".join(dict.fromkeys(one.storage for one in substances if one.storage))
     codes = {
@@ -97,8 +100,8 @@ def write_end(writer: Writer, draft: Draft, title: str, makes: Amount, carboy: s
         for trait, code in (("light-sensitive", "light_sensitive"), ("attacks-glass", "attacks_glass"))
         if trait in one.traits
     }
-    writer.add("store", sentences.store(storage, carboy), cautions=codes)
-    writer.add("label", sentences.label(title, makes, writer.temperature))
+    writer.add("store", sentences.store(storage, carboy, bottles), cautions=codes)
+    writer.add("label", sentences.label(title, makes, writer.temperature, bottles))
 
 
 def _margin(want: Want, chain: Chain, vessel_variance: float) -> float:

@@ -6,7 +6,7 @@ theirs.
 
 import secrets
 from collections.abc import Iterable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, Final
 
 from django import template
@@ -196,9 +196,9 @@ def department_zone() -> str:
 
 
 @register.simple_tag
-def booked_hours(booking: Any) -> str:
-    """From when to when something is booked."""
-    return times.hours_words(booking.starts_at, booking.ends_at)
+def booked_hours(booking: Any, day: date | None = None) -> str:
+    """From when to when something is booked; on ``day``, which the page has said, by the clock alone."""
+    return times.hours_words(booking.starts_at, booking.ends_at, day)
 
 
 @register.inclusion_tag("core/_person.html")
@@ -292,9 +292,8 @@ def error_texts(bound: Any) -> list[str]:
         message = " ".join(error.messages)
         if error.code == "required" and message == str(Field.default_error_messages["required"]):
             kind = getattr(bound.field.widget, "input_type", "")
-            do = {"select": "choose one", "radio": "choose one", "checkbox": "tick it"}.get(
-                kind, "fill it in"
-            )
+            chosen = dict.fromkeys(("select", "radio", "file"), "choose one")
+            do = {**chosen, "checkbox": "tick it"}.get(kind, "fill it in")
             message = f"“{bound.label}” is empty: {do}."
         texts.append(message)
     return texts
