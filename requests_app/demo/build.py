@@ -23,6 +23,7 @@ from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.files import bring_in_a_delivery
 from requests_app.demo.scenario import (
     BALANCES,
     COURSES,
@@ -73,6 +74,8 @@ def _build() -> None:
     _lots(people["prep"], places, now)
     with as_of(now - timedelta(days=20)):
         fill_the_shelves(actor=people["prep"], places=places, key=KEY)
+    with as_of(now - timedelta(days=2)):
+        bring_in_a_delivery(actor=people["prep"], key=KEY)
     sections = _courses(people)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
