@@ -87,6 +87,7 @@ from inventory.selectors.search import (
     folded,
     what_the_code_says,
 )
+from inventory.selectors.standing import Shelves
 from inventory.selectors.stock import (
     SHOWS,
     SOON,
@@ -138,6 +139,7 @@ __all__ = [
     "Pace",
     "PlaceNode",
     "ShelfProgress",
+    "Shelves",
     "StockLine",
     "StockPage",
     "StockRow",

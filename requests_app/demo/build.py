@@ -30,6 +30,7 @@ from requests_app.demo.cabinets import (
 )
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.files import bring_in_a_delivery
 from requests_app.demo.recalled import MADE_OF_IT, WEEKS, call_back, read_the_old_ones
 from requests_app.demo.scenario import (
     BALANCES,
@@ -86,6 +87,8 @@ def _build() -> None:
     finished_count(people, places, now=now, as_of=as_of)
     with as_of(now - timedelta(days=20)):
         fill_the_shelves(actor=people["prep"], places=places, key=KEY)
+    with as_of(now - timedelta(days=2)):
+        bring_in_a_delivery(actor=people["prep"], key=KEY)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
     for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):

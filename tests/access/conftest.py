@@ -7,6 +7,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
+from inventory.importers.runs import start_run
 from inventory.models import ApparatusItem, Booking
 from inventory.services import (
     Found,
@@ -38,6 +39,9 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         idempotency_key="paper",
     )
     order = send()
+    brought = start_run(
+        actor=prep, kind="lots", name="a.csv", data=b"substance\nsodium chloride\n", idempotency_key="file"
+    )
     # Of another bottle, so that the one all addresses are about can still be recalled.
     other = bottle("potassium-chloride", "100", assay_percent="99.8")
     recall = recall_lot(actor=prep, lot=other, reason="a letter", idempotency_key="recall")
@@ -72,6 +76,10 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         "token": token.pk,
         "notice": instructor.notices.get().pk,
         "recall": recall.pk,
+        "kind": "lots",
+        "format": "csv",
+        "what": "bottles",
+        "run": brought.pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
         "file": paper.pk,
