@@ -8,7 +8,7 @@ PIP := $(PY) -m pip --disable-pip-version-check install --quiet --require-hashes
 PORT ?= 8000
 
 .DEFAULT_GOAL := help
-.PHONY: help run test lint types check bench demo lock clean
+.PHONY: help run test lint types check bench soak demo lock clean
 
 help: ## say what can be done here
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -47,6 +47,9 @@ types: $(VENV)/.dev ## static types
 
 bench: $(VENV)/.dev ## speed, as ratios to a plain way of doing the same
 	$(PY) -m tests.bench
+
+soak: $(VENV)/.dev ## a minute of many clients on one shelf, one killed every few seconds, on both databases
+	SOAK_SECONDS=60 $(PY) -m tests.services $(PY) -m pytest -s tests/concurrency/test_soak.py
 
 demo: $(VENV)/.run ## load the demo scenario into the present database
 	$(PY) manage.py load_demo

@@ -77,21 +77,19 @@ def shift_all(lots: Mapping[int, Lot], *, on_hand: Mapping[int, int], held: Mapp
         on_hand: signed base units by lot key; a lot that is not named stays as it is.
         held: likewise.
     """
-    changed = [pk for pk in sorted({*on_hand, *held}) if on_hand.get(pk) or held.get(pk)]
-    if not changed:
+    shifts = {
+        column: {pk: amount for pk, amount in amounts.items() if amount}
+        for column, amounts in (("on_hand", on_hand), ("held", held))
+    }
+    changes = {column: F(column) + _by_lot(amounts) for column, amounts in shifts.items() if amounts}
+    if not changes:
         return
-    Lot.objects.filter(pk__in=changed).update(
-        on_hand=F("on_hand") + _by_lot({pk: on_hand.get(pk, 0) for pk in changed}),
-        held=F("held") + _by_lot({pk: held.get(pk, 0) for pk in changed}),
-    )
-    for pk in changed:
-        lots[pk].on_hand += on_hand.get(pk, 0)
-        lots[pk].held += held.get(pk, 0)
+    Lot.objects.filter(pk__in=sorted({pk for amounts in shifts.values() for pk in amounts})).update(**changes)
+    for column, amounts in shifts.items():
+        for pk, amount in amounts.items():
+            setattr(lots[pk], column, getattr(lots[pk], column) + amount)
 
 
-def _by_lot(amounts: Mapping[int, int]) -> Value | Case:
-    same = set(amounts.values())
-    if len(same) == 1:
-        return Value(same.pop())
+def _by_lot(amounts: Mapping[int, int]) -> Case:
     whens = (When(pk=pk, then=Value(amount)) for pk, amount in amounts.items())
-    return Case(*whens, output_field=BigIntegerField())
+    return Case(*whens, default=Value(0), output_field=BigIntegerField())

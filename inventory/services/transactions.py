@@ -9,13 +9,19 @@ opens it with :func:`in_transaction_with_retries` or :func:`atomic_with_retries`
 
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import wraps
 from typing import Final, ParamSpec, TypeVar
 
 from django.db import OperationalError, connection, transaction
 
 from prepdesk.core.errors import Conflict
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -39,10 +45,31 @@ def in_transaction_with_retries(work: Callable[[], T]) -> T:
     """
 
     def atomically() -> T:
-        with transaction.atomic():
+        with in_turn(), transaction.atomic():
             return work()
 
     return with_retries(atomically)
+
+
+@contextmanager
+def in_turn() -> Iterator[None]:
+    """Queue for the one writer of an SQLite file; elsewhere, and inside a transaction, do nothing.
+
+    SQLite itself lets writers that meet try again after pauses of up to 100 ms, so one that has bad
+    luck waits for seconds while others pass. A lock on a file beside the database wakes the next one at
+    once, and the system frees it when its process dies. It only keeps the queue in order: what is
+    written outside of it is still kept apart by SQLite's own lock.
+    """
+    if fcntl is None or connection.in_atomic_block or not _is_file():
+        yield
+    else:
+        with open(f"{connection.settings_dict['NAME']}.turn", "w") as queue:
+            fcntl.flock(queue, fcntl.LOCK_EX)
+            yield
+
+
+def _is_file() -> bool:
+    return connection.vendor == "sqlite" and not connection.is_in_memory_db()  # type: ignore[attr-defined]
 
 
 def with_retries(work: Callable[[], T]) -> T:

@@ -10,12 +10,14 @@ import time
 
 import pytest
 from django.db import DatabaseError, connection, transaction
+from django.test.utils import CaptureQueriesContext
 
 from inventory import ledger
 from inventory.models import Hold, Lot, LotParent, Movement
 from inventory.selectors import stock_differences
 from inventory.services import (
     NotEnough,
+    change_lot_state,
     correct_stock,
     draw_holds,
     hold_stock,
@@ -64,6 +66,63 @@ def test_with_the_guard_one_of_two_orders_gets_it_and_the_other_is_told(bottle, 
     refusal = next(answer for answer in answers if isinstance(answer, NotEnough))
     assert refusal.text == f"{lot.code} has 2 g free of the 8 g wanted: 6 g missing."
     assert lot.held == 8 * G
+    assert stock_differences() == []
+
+
+@pytest.mark.parametrize(
+    ("meanwhile", "then"), [("somebody holds", "NotEnough"), ("stopped", "NotInThisState"), ("more", "dict")]
+)
+def test_what_is_committed_while_a_hold_waits_for_the_lot_decides(bottle, race, worker, meanwhile, then):
+    """The statement began when there were 10 g free and the lot was available."""
+    lot, other = bottle("10"), bottle("10")
+    locked = threading.Event()
+
+    def first() -> None:
+        with transaction.atomic():
+            if meanwhile == "stopped":
+                change_lot_state(actor=worker, lot=lot, event="quarantine", reason="Label came off")
+            elif meanwhile == "more":
+                correct_stock(
+                    actor=worker, lot=lot, counted="20", unit="g", reason="Count", idempotency_key="count"
+                )
+            else:
+                hold_stock(actor=worker, draws={lot.pk: 8 * G}, purpose="B-2601", idempotency_key="first")
+            locked.set()
+            wait_until_somebody_waits_for_a_lock()
+
+    def second() -> dict[int, Hold]:
+        assert locked.wait(timeout=10)
+        amount = (15 if meanwhile == "more" else 8) * G
+        return hold_stock(
+            actor=worker, draws={other.pk: G, lot.pk: amount}, purpose="B-2602", idempotency_key="second"
+        )
+
+    _, answer = race([first, second])
+    assert type(answer).__name__ == then, answer
+    assert Hold.objects.filter(lot=other).count() == (then == "dict")
+    assert stock_differences() == []
+
+
+def wait_until_somebody_waits_for_a_lock() -> None:
+    until = time.monotonic() + 10
+    while time.monotonic() < until:
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM pg_locks WHERE NOT granted")
+            if cursor.fetchone()[0]:
+                return
+        time.sleep(0.01)
+    raise AssertionError("nobody waited, so this shows nothing")
+
+
+def test_a_hold_that_is_alone_is_one_statement_and_in_a_transaction_it_goes_back_with_it(bottle, worker):
+    lot = bottle("10")
+    with CaptureQueriesContext(connection) as seen:
+        hold_stock(actor=worker, draws={lot.pk: G}, purpose="B-2601", idempotency_key="alone")
+    assert len(seen) == 1, seen.captured_queries
+    with transaction.atomic():
+        hold_stock(actor=worker, draws={lot.pk: G}, purpose="B-2602", idempotency_key="inside")
+        transaction.set_rollback(True)
+    assert [hold.purpose for hold in Hold.objects.all()] == ["B-2601"]
     assert stock_differences() == []
 
 

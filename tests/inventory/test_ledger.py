@@ -3,13 +3,13 @@
 from decimal import Decimal
 
 import pytest
-from django.db import IntegrityError, InternalError, transaction
+from django.db import IntegrityError, InternalError, connection, transaction
 
 from inventory import ledger, states
 from inventory.amounts import to_base
 from inventory.models import Hold, Lot, Movement
 from inventory.selectors import stock_differences
-from inventory.services import draw_holds, hold_stock, release_holds, reverse_movement
+from inventory.services import change_lot_state, draw_holds, hold_stock, release_holds, reverse_movement
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState, OutOfStock
 from tests.inventory.conftest import new_key
 
@@ -86,8 +86,6 @@ def test_an_amount_to_hold_must_be_more_than_zero(bottle, prep):
 
 @pytest.mark.parametrize("event", ["quarantine", "recall"])
 def test_a_stopped_lot_is_not_promised(bottle, prep, event):
-    from inventory.services import change_lot_state
-
     lot = bottle("10")
     change_lot_state(actor=prep, lot=lot, event=event, reason="Label came off")
     with pytest.raises(NotInThisState, match=lot.code):
@@ -115,6 +113,56 @@ def test_the_same_key_for_other_amounts_is_refused_and_holds_nothing(bottle, pre
     with pytest.raises(Conflict):
         held(prep, *second, key="order-1")
     assert Hold.objects.count() == 2
+    assert stock_differences() == []
+
+
+def test_the_same_key_finds_its_holds_when_nothing_is_left_or_the_lot_is_stopped(bottle, prep):
+    lot = bottle("10")
+    first = held(prep, (lot, "10"), key="order-1")
+    change_lot_state(actor=prep, lot=lot, event="quarantine", reason="Label came off")
+    again = held(prep, (lot, "10"), key="order-1")
+    assert first[lot.pk].pk == again[lot.pk].pk
+    assert fresh(lot).held == g("10")
+
+
+def test_what_is_returned_is_what_is_in_the_database(bottle, prep):
+    one, two = bottle("10"), bottle("10")
+    made = held(prep, (two, "3"), (one, "2"), key="order-1")
+    assert list(made) == [one.pk, two.pk]
+    for lot, amount, number in ((one, "2", 0), (two, "3", 1)):
+        saved = Hold.objects.get(lot=lot)
+        for field in Hold._meta.concrete_fields:
+            assert getattr(made[lot.pk], field.attname) == getattr(saved, field.attname), field
+        assert (saved.amount, saved.idempotency_key, saved.actor) == (g(amount), f"order-1#{number}", prep)
+        assert made[lot.pk].lot.code == lot.code
+
+
+def test_a_lot_that_is_gone_is_a_conflict_in_words(bottle, prep):
+    with pytest.raises(Conflict, match="no longer there"):
+        hold_stock(actor=prep, draws={bottle("10").pk + 1: 1}, purpose="B-2601", idempotency_key="k")
+
+
+def test_pairs_that_can_be_read_only_once_are_held_all_the_same(bottle, prep):
+    lot = bottle("10")
+    pairs = ((lot.pk, g(amount)) for amount in ("1", "2"))
+    hold_stock(actor=prep, draws=pairs, purpose="B-2601", idempotency_key="k")
+    assert fresh(lot).held == g("3")
+
+
+def test_the_number_of_statements_does_not_grow_with_the_number_of_lots(
+    bottle, prep, django_assert_max_num_queries
+):
+    one, many = [bottle("10")], [bottle("10") for _ in range(8)]
+    for lots in (one, many):
+        # PostgreSQL needs one; step by step it is a savepoint, lots, replays, insert and update.
+        with django_assert_max_num_queries(1 if connection.vendor == "postgresql" else 6):
+            kept = held(prep, *((lot, "2") for lot in lots))
+        spare = held(prep, *((lot, "1") for lot in lots))
+        with django_assert_max_num_queries(8):
+            amounts = {hold.pk: g("1.5") for hold in kept.values()}
+            draw_holds(actor=prep, amounts=amounts, reason="B-2601", idempotency_key=new_key())
+        with django_assert_max_num_queries(6):
+            release_holds(actor=prep, holds=spare.values(), reason="Cancelled")
     assert stock_differences() == []
 
 
@@ -160,6 +208,20 @@ def test_one_hold_may_give_what_another_hold_of_the_same_call_takes(bottle, prep
     more, less = held(prep, (lot, "5"))[lot.pk], held(prep, (lot, "5"))[lot.pk]
     draw_holds(actor=prep, amounts={more.pk: g("7"), less.pk: g("3")}, reason="B-2601", idempotency_key="k")
     assert (fresh(lot).on_hand, fresh(lot).held) == (0, 0)
+    assert stock_differences() == []
+
+
+def test_every_lot_that_can_not_give_the_extra_is_named_and_nothing_is_drawn(bottle, prep):
+    lots = [bottle("10") for _ in range(3)]
+    holds = held(prep, *((lot, "4") for lot in lots))
+    amounts = {holds[lot.pk].pk: g(drawn) for lot, drawn in zip(lots, ("11", "4", "12"), strict=True)}
+    with pytest.raises(OutOfStock) as refused:
+        draw_holds(actor=prep, amounts=amounts, reason="B-2601", idempotency_key="k")
+    assert [(m.lot_id, m.wanted, m.free) for m in refused.value.missing] == [
+        (lots[0].pk, g("11"), g("10")),
+        (lots[2].pk, g("12"), g("10")),
+    ]
+    assert {hold.state for hold in Hold.objects.all()} == {"active"}
     assert stock_differences() == []
 
 
