@@ -148,8 +148,8 @@ def say_several_bottles(draft: Draft, want: Want, measure: Measure) -> None:
     unit = as_shown(last.measure).unit
     rule = sentences.joined(
         [
-            f"for each {unit} that {_bottle(one, bare=True)} gives less take {one.per_unit / last.per_unit:.3f}"
-            f" {unit} more of {_bottle(last, bare=True)}"
+            f"for each {unit} that {_bottle(one, bare=True)} gives less take"
+            f" {one.per_unit / last.per_unit:.3f} {unit} more of {_bottle(last, bare=True)}"
             for one in earlier
         ]
     )
