@@ -105,6 +105,12 @@ LOT_COLUMNS: Final = (
         example="Stockroom 014 / Cabinet 2, salts",
     ),
     Column(
+        "storage_reason",
+        "Storage reason",
+        help="Why it stands there all the same, where a storage rule speaks against the place; without it "
+        "such a row is refused.",
+    ),
+    Column(
         "received_on",
         "Received on",
         ("received",),
@@ -182,7 +188,11 @@ SUBSTANCE_COLUMNS: Final = (
         example="",
     ),
     Column("grade", "Grade", help="The usual one here."),
-    Column("storage_group", "Storage group", help="As the department groups its store."),
+    Column(
+        "storage_group",
+        "Storage group",
+        help="The department's own decision, by the group's name or code; empty where its facts decide.",
+    ),
     Column(
         "shelf_life_closed_days",
         "Shelf life closed, days",

@@ -8,8 +8,8 @@ rule, and why:
 * Its length is the plan's own minutes of work and :data:`MARGIN`. How long is known only once there is a
   plan, so it is planned with :data:`USUAL` first and again when it takes longer.
 * When the apparatus is promised to others then, the planner takes other apparatus that fits; failing
-  that, windows an hour earlier on the same day are tried, back to :data:`OPENS`; failing that, the plan
-  says what is booked by whom and until when.
+  that, windows an hour earlier on the same day are tried, back to :data:`OPENS` (for what is overdue,
+  the hours to come); failing that, the plan says what is booked by whom and until when.
 
 Booked is what holds the solution for that time and is there in small number: the flask or cylinder each
 stage is made up in, carboys, and the fume hood where a step says that the work belongs in it. A balance,
@@ -41,6 +41,7 @@ USUAL: Final = timedelta(hours=1)
 GRID: Final = timedelta(minutes=15)
 EARLIER: Final = timedelta(hours=1)
 OPENS: Final = time(7)
+_HOURS_LATE: Final = 8
 # A plan whose own apparatus turns out to be booked is asked for again without it, so many times.
 _ROUNDS: Final = 4
 
@@ -75,13 +76,19 @@ def window_for(end: datetime, length: timedelta, now: datetime) -> Window:
     return Window(start, max(end.astimezone(UTC), start + length))
 
 
-def ends_before(due: datetime, now: datetime) -> Iterator[datetime]:
-    """When the work may end: when it is due, then earlier the same day, while there is time for it."""
-    due = due.astimezone(UTC)
+def ends_for(due: datetime, now: datetime) -> Iterator[datetime]:
+    """When the work may end: when it is due, then earlier the same day, while there is time for it.
+
+    What is overdue is made now, else in the next hours.
+    """
+    due, now = due.astimezone(UTC), now.astimezone(UTC)
+    if due <= now:
+        yield from (now + USUAL + hours * EARLIER for hours in range(_HOURS_LATE))
+        return
     opening = timezone.make_aware(datetime.combine(sheets.local_date(due), OPENS)).astimezone(UTC)
     yield due
     end = due - EARLIER
-    while end - USUAL >= max(opening, now.astimezone(UTC)):
+    while end - USUAL >= max(opening, now):
         yield end
         end -= EARLIER
 
@@ -131,7 +138,7 @@ def plan_in_time(draft: OrderDraft, given_back: GivenBack = GivenBack()) -> tupl
         RequestRefused: as :func:`requests_app.sheets.plan_for`.
     """
     now = timezone.now()
-    ends = ends_before(draft.due_at, now)
+    ends = ends_for(draft.due_at, now)
     end = next(ends)
     request, plan, is_free = _plan_at(draft, end, now, given_back)
     if is_free:
@@ -143,7 +150,8 @@ def plan_in_time(draft: OrderDraft, given_back: GivenBack = GivenBack()) -> tupl
         request, plan, is_free = _plan_at(draft, earlier, now, given_back)
         if is_free:
             return request, plan
-    return request, _booked_up(whole, window_for(end, length_of(whole), now), given_back)
+    other = "later today" if draft.due_at <= now else "earlier that day"
+    return request, _booked_up(whole, window_for(end, length_of(whole), now), given_back, other)
 
 
 def _plan_at(
@@ -210,7 +218,7 @@ def _needed_in(
 
 
 # --- why not ----------------------------------------------------------------------------------
-def _booked_up(plan: sheets.Plan, window: Window, given_back: GivenBack) -> sheets.Plan:
+def _booked_up(plan: sheets.Plan, window: Window, given_back: GivenBack, other: str) -> sheets.Plan:
     """The plan that would be made, stopped, with what is booked by whom until when."""
     kinds = rooms_of(plan)
     needed = vessels_of(plan)
@@ -222,7 +230,7 @@ def _booked_up(plan: sheets.Plan, window: Window, given_back: GivenBack) -> shee
     named = booked.exclude(pk__in=given_back.bookings).select_related("item", "actor")
     text = " ".join(_said_of(one) for one in named.order_by("ends_at", "pk"))
     text = text or "The apparatus for it is booked when it would be made."
-    text += " No other apparatus fits, and none is free earlier that day."
+    text += f" No other apparatus fits, and none is free {other}."
     return _stopped(plan, "apparatus_booked", text)
 
 
@@ -236,13 +244,22 @@ def _hinting(draft: OrderDraft, plan: sheets.Plan, given_back: GivenBack) -> she
     stopped = {problem["code"] for problem in sheets.stops(plan)}
     if not stopped & _OF_APPARATUS or stopped - _OF_APPARATUS - sheets.SHELF_PROBLEMS:
         return plan
-    _, other = sheets.plan_for(draft, as_if_released=given_back.holds, whatever_its_state=True)
-    if {problem["code"] for problem in sheets.stops(other)} & _OF_APPARATUS:
+
+    def with_all_but(*items: int) -> sheets.Plan | None:
+        """What could be made with what is out of service or past its day too."""
+        _, other = sheets.plan_for(
+            draft, as_if_released=given_back.holds, whatever_its_state=True, without=items
+        )
+        return None if {problem["code"] for problem in sheets.stops(other)} & _OF_APPARATUS else other
+
+    other = with_all_but()
+    if other is None:
         return plan
-    day = sheets.local_date(draft.due_at)
     items = ApparatusItem.objects.in_bulk(sorted(items_of(other)))
-    reasons = reasons_not_to_use(items.values(), day)
-    left_out = [f"The {items[pk].words} would serve, but it {why}." for pk, why in sorted(reasons.items())]
+    reasons = reasons_not_to_use(items.values(), sheets.local_date(draft.due_at))
+    # Of several only those without which it can't be made; where any one would do, all of them.
+    needed = [pk for pk in sorted(reasons) if with_all_but(pk) is None] or sorted(reasons)
+    left_out = [f"The {items[pk].words} would serve, but it {reasons[pk]}." for pk in needed]
     if not left_out:
         return plan
     for problem in plan["problems"]:

@@ -55,7 +55,11 @@ def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Bo
     for link in links.select_related("booking__item").order_by("booking__starts_at", "booking_id"):
         by_batch[link.batch_id].append(link.booking)
     too_many = overbooked(booking for bookings in by_batch.values() for booking in bookings)
-    used = {batch.pk: items_of(dict(plan)) for batch, plan in wanted}
+    # A hood stands in no step as apparatus, but is booked.
+    used = {
+        batch.pk: items_of(dict(plan)) | {booking.item_id for booking in by_batch[batch.pk]}
+        for batch, plan in wanted
+    }
     items = ApparatusItem.objects.in_bulk(sorted(set().union(*used.values())))
     # Why something is out of service is asked once for all batches; a calibration depends on the day.
     out = reasons_not_to_use([item for item in items.values() if not item.in_service], timezone.localdate())

@@ -70,13 +70,18 @@ class CheckedForm(forms.Form):
     SIDE_BY_SIDE: ClassVar[tuple[tuple[str, ...], ...]] = ()
 
     @property
-    def lines(self) -> list[list[forms.BoundField]]:
+    def field_lines(self) -> list[list[forms.BoundField]]:
         """The visible fields line by line, for pages that say nothing between them."""
         lines: dict[tuple[str, ...], list[forms.BoundField]] = {}
-        for field in self.visible_fields():
+        for field in filter(self._is_asked, self.visible_fields()):
             together = next((names for names in self.SIDE_BY_SIDE if field.name in names), (field.name,))
             lines.setdefault(together, []).append(field)
         return list(lines.values())
+
+    def _is_asked(self, field: forms.BoundField) -> bool:
+        """Whether a field is shown: one that is only needed in some cases is, once it is."""
+        needed = self.is_bound and (field.errors or field.value())
+        return bool(needed or not getattr(field.field, "may_be_needed", False))
 
     def ask_service(self, data: dict[str, Any]) -> object:
         """Call the check with what was cleaned so far; fields with an error of their own are missing."""
@@ -104,14 +109,6 @@ class CheckedForm(forms.Form):
 class TwoStepForm(CheckedForm):
     """A form whose change is first shown in figures, then made."""
 
-    # Fields by the line they stand on.
-    ROWS: tuple[tuple[str, ...], ...] = ()
-
-    def rows(self) -> list[list[BoundField]]:
-        """The visible fields, by the line they stand on."""
-        lines = [[self[name] for name in names if name in self.fields] for names in self.ROWS]
-        return [line for line in lines if line]
-
     def shown_anew(self) -> dict[str, str]:
         """Hidden fields that say what the page shows now, for the next sending."""
         raise NotImplementedError
@@ -120,7 +117,7 @@ class TwoStepForm(CheckedForm):
         """What was typed or chosen, in words, beside the figures: label and value."""
         return [
             (str(field.label), words)
-            for line in self.rows()
+            for line in self.field_lines
             for field in line
             if field.name != "unit" and (words := self._words(field))
         ]

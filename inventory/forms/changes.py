@@ -9,12 +9,14 @@ from django import forms
 from inventory.amounts import as_text
 from inventory.forms.base import CheckedForm, NumberText, PlaceField, ReasonText, TwoStepForm
 from inventory.forms.bottles import UNIT_WORDS
+from inventory.forms.standing import StorageReasonField
 from inventory.models import Lot, WasteStream
 from inventory.selectors import mergeable_with, waste_streams
 from inventory.services import (
     AMOUNT_UNITS,
     check_count,
     check_disposal,
+    check_filled_place,
     check_merge,
     check_return,
     check_split,
@@ -51,7 +53,8 @@ class CountForm(_AmountForm):
     counted = NumberText(
         label="Counted", required=True, help_text="What is in the bottle, without the bottle. 0 if empty."
     )
-    ROWS = (("counted", "unit"), ("reason",))
+    SIDE_BY_SIDE = (("counted", "unit"),)
+    field_order = ["counted", "unit", "reason"]
 
     def ask_service(self, data: dict[str, Any]) -> object:
         return check_count(lot=self.lot, **self.typed(data, "counted"))
@@ -64,7 +67,8 @@ class DisposeForm(_AmountForm):
     waste_stream = forms.ModelChoiceField(
         queryset=WasteStream.objects.none(), label="Waste stream", empty_label="Choose one"
     )
-    ROWS = (("amount", "unit"), ("waste_stream",), ("reason",))
+    SIDE_BY_SIDE = (("amount", "unit"),)
+    field_order = ["amount", "unit", "waste_stream", "reason"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -88,7 +92,8 @@ class ReturnForm(_AmountForm):
 
     amount = NumberText(label="Amount that came back", required=True)
     unopened = forms.BooleanField(label="These are packs that were never opened", required=False)
-    ROWS = (("amount", "unit"), ("unopened",), ("reason",))
+    SIDE_BY_SIDE = (("amount", "unit"),)
+    field_order = ["amount", "unit", "unopened", "reason"]
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -113,7 +118,9 @@ class SplitForm(_AmountForm):
         widget=forms.Textarea(attrs={"rows": "4", "cols": "16", "spellcheck": "false"}),
     )
     place = PlaceField(label="Where the new bottles stand")
-    ROWS = (("amounts", "unit"), ("place",), ("reason",))
+    storage_reason = StorageReasonField()
+    SIDE_BY_SIDE = (("amounts", "unit"),)
+    field_order = ["amounts", "unit", "place", "storage_reason", "reason"]
 
     def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
         initial = {"expected_on_hand": lot.on_hand, "unit": lot.unit, "place": lot.place_id}
@@ -121,12 +128,14 @@ class SplitForm(_AmountForm):
         super().__init__(*args, lot=lot, **kwargs)
 
     def ask_service(self, data: dict[str, Any]) -> object:
-        return check_split(
+        read = check_split(
             lot=self.lot,
             amounts=each_bottle(data.get("amounts", "")),
             unit=data.get("unit", ""),
             reason=data.get("reason", ""),
         )
+        check_filled_place(self.lot, data.get("place"), data.get("storage_reason", ""))
+        return read
 
 
 def each_bottle(typed: str) -> Sequence[str]:
@@ -157,7 +166,6 @@ class MergeForm(TwoStepForm):
     # Keys and balances the page showed, so that a bottle somebody drew from since is told.
     expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=4000)
     reason = ReasonText()
-    ROWS = (("leftovers",), ("reason",))
 
     def __init__(self, *args: Any, lot: Lot, actor: Any, **kwargs: Any) -> None:
         self.lot = lot
@@ -202,6 +210,7 @@ class MoveForm(CheckedForm):
     """Where a bottle, or several, were put."""
 
     place = PlaceField(label="It stands now in")
+    storage_reason = StorageReasonField()
     reason = ReasonText(required=False)
 
     def ask_service(self, data: dict[str, Any]) -> object:
@@ -217,7 +226,7 @@ class MoveSeveralForm(MoveForm):
         to_field_name="code",
         widget=forms.CheckboxSelectMultiple,
     )
-    field_order = ["lots", "place", "reason"]
+    field_order = ["lots", "place", "storage_reason", "reason"]
 
     def __init__(self, *args: Any, lots: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

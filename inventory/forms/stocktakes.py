@@ -84,8 +84,8 @@ class CloseCountForm(CheckedForm):
         self, *args: Any, lines: Iterable[StocktakeLine], unseen: Iterable[Lot], **kwargs: Any
     ) -> None:
         super().__init__(*args, **kwargs)
-        self.lines, self.unseen = list(lines), list(unseen)
-        for line in self.lines:
+        self.counted, self.unseen = list(lines), list(unseen)
+        for line in self.counted:
             if line.difference:
                 self.fields[f"reason_{line.pk}"] = forms.CharField(
                     label=f"Reason for {line.lot.code}", required=False
@@ -107,8 +107,8 @@ class CloseCountForm(CheckedForm):
         return {
             "seen": data["seen"],
             "reason": data["reason"],
-            "reasons": {line.pk: data.get(f"reason_{line.pk}", "") for line in self.lines},
-            "leave": [line.pk for line in self.lines if data.get(f"leave_{line.pk}")],
+            "reasons": {line.pk: data.get(f"reason_{line.pk}", "") for line in self.counted},
+            "leave": [line.pk for line in self.counted if data.get(f"leave_{line.pk}")],
             "answers": {lot.pk: data.get(f"answer_{lot.pk}", "") for lot in self.unseen},
         }
 

@@ -7,7 +7,7 @@ from inventory import codes
 from inventory.amounts import as_text
 from inventory.columns import COUNT_COLUMNS
 from inventory.importers.kinds import Importer, Tick, Verdict
-from inventory.importers.lots import lots_by_code, why_no_such_code
+from inventory.importers.lot_rows import lots_by_code, why_no_such_code
 from inventory.importers.naming import Refusals, unit_of
 from inventory.models import Lot
 from inventory.services import Counted, check_count, correct_stock_in_bulk

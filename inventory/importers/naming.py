@@ -123,10 +123,13 @@ class Places:
     def __init__(self, *, create: bool) -> None:
         self.create = create
         self.names = dict(places())
+        # A place that was given up is still named beside old bottles; nothing new is put there.
+        usable = dict(places(in_use=True))
         self._by_way: dict[str, list[int]] = {}
-        for pk, name in self.names.items():
+        for pk, name in usable.items():
             self._by_way.setdefault(_way(name), []).append(pk)
-        self._by_code = dict(Place.objects.exclude(code=None).values_list("code", "pk"))
+        self._usable = tuple(usable.values())
+        self._by_code = dict(Place.objects.filter(in_use=True).exclude(code=None).values_list("code", "pk"))
 
     def named(self, refusals: Refusals, text: str) -> tuple[int | None, str]:
         """The key of the place, or the way to one that is to be created."""
@@ -147,11 +150,18 @@ class Places:
 
     def _missing(self, text: str) -> str:
         last = _way(text).split("/")[-1]
-        inside = [name for name in self.names.values() if _way(name).split("/")[-1] == last]
-        near = inside[:3] or difflib.get_close_matches(text, self.names.values(), n=3, cutoff=0.6)
+        inside = [name for name in self._usable if _way(name).split("/")[-1] == last]
+        near = inside[:3] or difflib.get_close_matches(text, self._usable, n=3, cutoff=0.6)
         offered = f" Did you mean {' or '.join(f'“{name}”' for name in near)}?" if near else ""
-        create = "" if near else " Create it first, or tick that missing places are to be created."
-        return f"There is no place “{text[:80]}”.{offered}{create}"
+        return (
+            f"There is no place “{text[:80]}”.{offered} If it is new, create it first, or tick that missing "
+            "places are to be created."
+        )
+
+
+def same_way(one: str, other: str) -> bool:
+    """Whether two whole names of places are the same."""
+    return _way(one) == _way(other)
 
 
 def _way(name: str) -> str:

@@ -21,13 +21,20 @@ from prepdesk.calc import model
 from prepdesk.calc.catalogue import UnknownSubstance
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.formula import parse_formula
+from prepdesk.calc.storage import storage_groups
 from prepdesk.core.errors import InvalidInput
 from prepdesk.core.tables import Row
 
 _BY_KEY: Final = {column.key: column for column in SUBSTANCE_COLUMNS}
-_FACTS: Final = ("grade", "shelf_life_closed_days", "shelf_life_opened_days", "reorder_below", "reorder_unit")
+_FACTS: Final = (
+    "grade",
+    "shelf_life_closed_days",
+    "shelf_life_opened_days",
+    "reorder_below",
+    "reorder_unit",
+    "storage_group",
+)
 _TOLD: Final = ("grade", "storage_group", "shelf_life_closed_days", "shelf_life_opened_days", "reorder_below")
-_LONGEST_GROUP: Final = 40
 # What a row can't change of a listed substance, because orders and sheets name it by that.
 _FIXED: Final = ("form", "synonyms")
 UNREVIEWED: Final = "No cautions are named, so every sheet will say that nobody has reviewed it."
@@ -44,7 +51,6 @@ class _New:
 class _Changed:
     row: Substance
     facts: dict[str, str]
-    storage_group: str
 
 
 class SubstanceImporter(Importer):
@@ -80,7 +86,7 @@ class SubstanceImporter(Importer):
             # What a read row kept for itself while it was only looked at.
             row.record = {**row.record, "source": f"added by the department, from {source}"}
         changed = [
-            SubstanceChange(v.action.row, v.action.facts, v.action.storage_group, f"From {source}")
+            SubstanceChange(v.action.row, v.action.facts, f"From {source}")
             for v in verdicts
             if isinstance(v.action, _Changed)
         ]
@@ -150,7 +156,6 @@ class _Against:
         unit = usual_unit(known, self.known.catalogue)
         typed = _typed_facts(row, known, unit)
         values = _read_facts(refusals, known, typed, unit)
-        values["storage_group"] = group = _group(row, refusals) or known.storage_group
         values = {name: value for name, value in values.items() if getattr(known, name) != value}
         if refusals.by_column:
             return _refused(row, refusals, known.name)
@@ -160,7 +165,7 @@ class _Against:
             (_BY_KEY[name].heading, _shown(name, getattr(known, name), unit), _shown(name, value, unit))
             for name, value in values.items()
         )
-        return Verdict(row.number, "change", known.name, changes, action=_Changed(known, typed, group))
+        return Verdict(row.number, "change", known.name, changes, action=_Changed(known, typed))
 
     # --- a new one ------------------------------------------------------------------------------------
     def _new(self, row: Row, refusals: Refusals) -> Verdict:
@@ -188,7 +193,6 @@ class _Against:
         unit = usual_unit(read, self.known.catalogue)
         for name, value in _read_facts(refusals, read, _typed_facts(row, read, unit), unit).items():
             setattr(read, name, value)
-        read.storage_group = _group(row, refusals)
         if refusals.by_column:
             return _refused(row, refusals)
         self.added[read.key] = self.added[read.name.casefold()] = read
@@ -262,10 +266,12 @@ def _typed_facts(row: Row, known: Substance, unit: str) -> dict[str, str]:
         "shelf_life_opened_days": str(known.shelf_life_opened_days or ""),
         "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
         "reorder_unit": "",
+        "storage_group": known.storage_group,
     }
     typed = {name: row.cells.get(name, "") or there[name] for name in _FACTS}
     # An amount without its unit is never completed by a guess.
     typed["reorder_unit"] = unit_of(typed["reorder_unit"]) if row.cells.get("reorder_below") else unit
+    typed["storage_group"] = _groups().get(typed["storage_group"].casefold(), typed["storage_group"])
     return typed
 
 
@@ -277,11 +283,9 @@ def _read_facts(refusals: Refusals, known: Substance, typed: Mapping[str, str], 
         return {}
 
 
-def _group(row: Row, refusals: Refusals) -> str:
-    group = row.cells.get("storage_group", "")
-    if len(group) > _LONGEST_GROUP:
-        refusals.add("storage_group", f"That is {len(group)} characters long; {_LONGEST_GROUP} fit.")
-    return group
+def _groups() -> dict[str, str]:
+    """Codes of the storage groups by code and by name, as they are compared."""
+    return {name.casefold(): each.code for each in storage_groups() for name in (each.code, each.name)}
 
 
 def _parted(text: str) -> list[str]:

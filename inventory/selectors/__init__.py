@@ -87,6 +87,7 @@ from inventory.selectors.search import (
     folded,
     what_the_code_says,
 )
+from inventory.selectors.standing import Shelves
 from inventory.selectors.stock import (
     SHOWS,
     SOON,
@@ -109,6 +110,7 @@ from inventory.selectors.stocktakes import (
     stocktakes_visible_to,
 )
 from inventory.selectors.storage import (
+    AGAINST_RULES,
     Conflict,
     conflicts_if_put,
     conflicts_in,
@@ -116,11 +118,13 @@ from inventory.selectors.storage import (
     kept_row,
     storage_conflicts,
 )
+from inventory.selectors.use import Pace, Use, WeekUse, pace_of, use_per_week
 from inventory.selectors.verify import (
     stock_differences,
 )
 
 __all__ = [
+    "AGAINST_RULES",
     "APPARATUS_SHOWS",
     "APPROXIMATE",
     "DUE_SOON",
@@ -132,11 +136,15 @@ __all__ = [
     "HistoryPage",
     "HistoryRow",
     "ImportPage",
+    "Pace",
     "PlaceNode",
     "ShelfProgress",
+    "Shelves",
     "StockLine",
     "StockPage",
     "StockRow",
+    "Use",
+    "WeekUse",
     "Window",
     "active_holds_of",
     "apparatus_by_code",
@@ -190,6 +198,7 @@ __all__ = [
     "not_seen",
     "others_counting",
     "overbooked",
+    "pace_of",
     "parents_of",
     "path_to",
     "peak",
@@ -212,6 +221,7 @@ __all__ = [
     "substance_history",
     "substance_rows",
     "substances_visible_to",
+    "use_per_week",
     "usual_unit",
     "waste_streams",
     "what_the_code_says",

@@ -1,8 +1,9 @@
 """What stands beside what it should not stand beside, by the storage table of the calculation service."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Final
 
 from inventory.models import Lot, LotEvent, Place, Substance
 from inventory.selectors.calculation import calc_catalogue
@@ -20,6 +21,9 @@ from prepdesk.calc.storage import (
     verdict,
 )
 from prepdesk.calc.typed import parse_number
+
+# In a lot's history: what stands between the reason that was typed and the rules it stands against.
+AGAINST_RULES: Final = ". Against the rule: "
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +98,7 @@ def storage_conflicts(lots: Iterable[Lot]) -> list[Conflict]:
                 found.append(Conflict(place, names[cabinet], tuple(one), tuple(other), told))
             elif told.apart == "shelf":
                 found += _on_one_shelf(rows, names, one, other, told)
-    return _with_reasons(sorted(found, key=lambda each: (each.where.lower(), each.words)))
+    return _with_reasons(sorted(_merged(found), key=lambda each: (each.where.lower(), each.words)))
 
 
 def conflicts_in(keys: set[int]) -> list[Conflict]:
@@ -134,7 +138,31 @@ def conflicts_if_put(lot: Lot, place: Place | None) -> list[Conflict]:
         near = others if told.apart == "cabinet" else [each for each in others if each.place_id == place.pk]
         if told.forbids and near:
             found.append(Conflict(place, name, (lot,), tuple(near), told))
-    return found
+    return _merged(found)
+
+
+def _merged(conflicts: list[Conflict]) -> list[Conflict]:
+    """One conflict where the same lots stand wrongly beside several others by the same rule."""
+    merged: dict[tuple[object, ...], Conflict] = {}
+    for each in conflicts:
+        # The side that stands against more of the others leads: "ethanol beside nine oxidisers" is one row.
+        one, other = each.one, each.other
+        if other and _meets(conflicts, each, other) > _meets(conflicts, each, one):
+            one, other = other, one
+        key = (each.where, each.verdict, tuple(lot.pk for lot in one))
+        before = merged[key].other if key in merged else ()
+        together = {lot.pk: lot for lot in (*before, *other)}
+        merged[key] = replace(each, one=one, other=tuple(together.values()))
+    return list(merged.values())
+
+
+def _meets(conflicts: list[Conflict], like: Conflict, lots: tuple[Lot, ...]) -> int:
+    """In how many conflicts at this place by this rule these lots stand on either side."""
+    return sum(
+        lots in (each.one, each.other)
+        for each in conflicts
+        if (each.where, each.verdict) == (like.where, like.verdict)
+    )
 
 
 def _on_one_shelf(
@@ -154,7 +182,8 @@ def _with_reasons(conflicts: list[Conflict]) -> list[Conflict]:
     said: dict[tuple[int, int | None], str] = {}
     events = LotEvent.objects.filter(lot__in=keys, event="against").select_related("actor").order_by("id")
     for event in events:
-        said[event.lot_id, event.to_place_id] = f"{event.reason} ({event.actor}, {event.at:%d %B %Y})"
+        typed = event.reason.split(AGAINST_RULES)[0]
+        said[event.lot_id, event.to_place_id] = f"{typed} ({event.actor}, {event.at:%d %B %Y})"
     return [
         Conflict(
             conflict.place,

@@ -39,7 +39,7 @@ from inventory.services.bulk import (
     save_substances_in_bulk,
 )
 from inventory.services.facts import FACTS
-from inventory.services.labels import check_label, correct_label
+from inventory.services.labels import Label, check_label, correct_label, correct_labels_in_bulk
 from inventory.services.lots import (
     change_lot_state,
     check_receipt,
@@ -115,6 +115,7 @@ __all__ = [
     "Counted",
     "CountedBefore",
     "Found",
+    "Label",
     "Missing",
     "NotEnough",
     "Receipt",
@@ -155,6 +156,7 @@ __all__ = [
     "check_substance",
     "check_waste_stream",
     "correct_label",
+    "correct_labels_in_bulk",
     "correct_stock",
     "correct_stock_in_bulk",
     "count_lots",

@@ -9,15 +9,17 @@ from typing import Final
 from django.db import IntegrityError, connection, transaction
 
 from inventory import codes, ledger, states
-from inventory.models import Lot, LotEvent, Movement, Place, Substance, SubstanceEvent
+from inventory.models import Lot, LotEvent, Movement, Place, Substance
+from inventory.selectors import Shelves
 from inventory.services.lots import check_receipt, follow_balance
 from inventory.services.shelf_life import expiry_on_receipt
+from inventory.services.standing import AGAINST
 from inventory.services.stock import check_count
 from inventory.services.substance_facts import edit_substance
 from inventory.services.transactions import atomic_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict
+from prepdesk.core.errors import Conflict, InvalidInput
 
 _BATCH: Final = 500
 
@@ -40,6 +42,7 @@ class Receipt:
     figures: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, str] = field(default_factory=dict)
     place: Place | None = None
+    storage_reason: str = ""
     opened_on: date | None = None
     expires_on: date | None = None
     cost: str = ""
@@ -65,12 +68,16 @@ def receive_lots_in_bulk(
     policy.require(actor, "receive_lot")
     lots: list[Lot] = []
     amounts: list[int] = []
-    told: list[tuple[Lot, str]] = []
+    told: list[LotEvent] = []
+    shelves = Shelves()
     for receipt in receipts:
         lot, base = _read(receipt)
         lot.expires_on, because = expiry_on_receipt(lot)
         if because:
-            told.append((lot, because))
+            told.append(_event(lot, "expiry", actor, because))
+        against = _against(shelves, lot, receipt.storage_reason)
+        if against:
+            told.append(_event(lot, "against", actor, against))
         lots.append(lot)
         amounts.append(base)
     for done, batch in _batches(lots):
@@ -85,14 +92,25 @@ def receive_lots_in_bulk(
     if len(set(keys)) != len(keys):
         raise Conflict("Two of these bottles share a key. Nothing was received.")
     ledger.post_movements(actor=actor, entries=entries)
-    notes = [
-        LotEvent(
-            lot=lot, event="expiry", from_state=lot.state, to_state=lot.state, actor=actor, reason=because
-        )
-        for lot, because in told
-    ]
-    LotEvent.objects.bulk_create(notes, batch_size=_BATCH)
+    LotEvent.objects.bulk_create(told, batch_size=_BATCH)
     return lots
+
+
+def _event(lot: Lot, event: str, actor: User, reason: str) -> LotEvent:
+    where = lot.place if event == "against" else None
+    states_of = {"from_state": lot.state, "to_state": lot.state}
+    return LotEvent(lot=lot, event=event, actor=actor, reason=reason, to_place=where, **states_of)
+
+
+def _against(shelves: Shelves, lot: Lot, reason: str) -> str:
+    """What is to be written down about where a lot is put, as ``check_standing`` does for one."""
+    if lot.place is None:
+        return ""
+    rules = shelves.against(lot, lot.place.pk)
+    shelves.put(lot, lot.place.pk)
+    if rules and not reason.strip():
+        raise InvalidInput({AGAINST: f"It should not stand there. {rules}"})
+    return f"{reason.strip()}. {rules}"[:1200] if rules else ""
 
 
 def _read(receipt: Receipt) -> tuple[Lot, int]:
@@ -184,7 +202,6 @@ class SubstanceChange:
 
     substance: Substance
     facts: Mapping[str, str]
-    storage_group: str
     reason: str
 
 
@@ -208,13 +225,4 @@ def save_substances_in_bulk(
     except IntegrityError as error:
         raise Conflict("A substance of one of these names was added at this very moment.") from error
     for change in changed:
-        row = edit_substance(actor=actor, substance=change.substance, reason=change.reason, **change.facts)
-        if change.storage_group != row.storage_group:
-            _regroup(row, change, actor)
-
-
-def _regroup(row: Substance, change: SubstanceChange, actor: User) -> None:
-    told = f"storage group “{row.storage_group}” to “{change.storage_group}”. {change.reason}"
-    row.storage_group = change.storage_group
-    row.save(update_fields=["storage_group"])
-    SubstanceEvent.objects.create(substance=row, event="facts", actor=actor, reason=told)
+        edit_substance(actor=actor, substance=change.substance, reason=change.reason, **change.facts)

@@ -1,12 +1,13 @@
 """What is written about a bottle is put right, or it is put elsewhere; its history says what changed."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
 from inventory import ledger
 from inventory.amounts import money_text
-from inventory.models import Lot, Place
+from inventory.models import Lot, LotEvent, Place
 from inventory.services.facts import FACTS, read_facts
 from inventory.services.lots import LONGEST, check_dates, note
 from inventory.services.moves import write_move
@@ -66,18 +67,73 @@ def correct_label(
     new, kept = check_label(
         lot=locked, figures=figures, words=words, expires_on=expires_on, cost=cost, reason=reason
     )
-    changes = [
-        f"{_NAMES[field]} “{_short(field, getattr(locked, field))}” to “{_short(field, value)}”"
-        for field, value in new.items()
-        if getattr(locked, field) != value
-    ]
+    told = _told(locked, new, kept)
     write_move(locked, place, actor=actor, storage_reason=storage_reason)
-    if changes:
-        note(locked, "label", actor=actor, reason=f"{'; '.join(changes)}. {kept}".strip())
+    if told:
+        note(locked, "label", actor=actor, reason=told)
     for field, value in new.items():
         setattr(locked, field, value)
     locked.save(update_fields=list(new))
     return locked
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What a label says now, of one lot that stays where it is; the fields are those of ``correct_label``."""
+
+    lot_id: int
+    figures: Mapping[str, str]
+    words: Mapping[str, str]
+    expires_on: date | None
+    reason: str
+    cost: str | None = None
+
+
+@atomic_with_retries
+def correct_labels_in_bulk(
+    *, actor: User, labels: Sequence[Label], tick: Callable[[int], None] = lambda _done: None
+) -> None:
+    """Put many labels right, as :func:`correct_label` does one, all of them or none.
+
+    Args:
+        tick: told how many are done.
+
+    Raises:
+        NotAllowed.
+        InvalidInput: of the first one that can't be.
+    """
+    policy.require(actor, "receive_lot")
+    lots = ledger.lock_lots(label.lot_id for label in labels)
+    events = []
+    for done, label in enumerate(labels, start=1):
+        lot = lots[label.lot_id]
+        new, kept = check_label(
+            lot=lot,
+            figures=label.figures,
+            words=label.words,
+            expires_on=label.expires_on,
+            cost=label.cost,
+            reason=label.reason,
+        )
+        told = _told(lot, new, kept)
+        if told:
+            state = {"from_state": lot.state, "to_state": lot.state}
+            events.append(LotEvent(lot=lot, event="label", actor=actor, reason=told, **state))
+        changed = {field: value for field, value in new.items() if getattr(lot, field) != value}
+        if changed:
+            Lot.objects.filter(pk=lot.pk).update(**changed)
+        tick(done)
+    LotEvent.objects.bulk_create(events, batch_size=500)
+
+
+def _told(lot: Lot, new: Mapping[str, Any], kept: str) -> str:
+    """What changes on a label, from what to what and why; empty where nothing does."""
+    changes = [
+        f"{_NAMES[field]} “{_short(field, getattr(lot, field))}” to “{_short(field, value)}”"
+        for field, value in new.items()
+        if getattr(lot, field) != value
+    ]
+    return f"{'; '.join(changes)}. {kept}".strip() if changes else ""
 
 
 def check_label(

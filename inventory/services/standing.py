@@ -3,7 +3,7 @@
 from typing import Final
 
 from inventory.models import Lot, LotEvent, Place
-from inventory.selectors import conflicts_if_put
+from inventory.selectors import AGAINST_RULES, conflicts_if_put
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.accounts.models import User
 
@@ -33,7 +33,7 @@ def check_standing(lot: Lot, place: Place | None, reason: str) -> str:
             "same; your local rules and the safety data sheets decide.",
         )
     reader.done()
-    return f"{kept}. {rules}"[:1200]
+    return f"{kept}{AGAINST_RULES}{rules}"[:1200]
 
 
 def note_standing(lot: Lot, kept: str, *, actor: User) -> None:

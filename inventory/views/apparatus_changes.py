@@ -30,7 +30,7 @@ from inventory.views.apparatus import apparatus_or_404
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import DomainError
-from prepdesk.core.times import absolute_words
+from prepdesk.core.times import absolute_words, hours_words
 
 _READ_OR_SEND = ["GET", "HEAD", "POST"]
 
@@ -176,10 +176,10 @@ def book(request: SignedInRequest, code: str) -> HttpResponse:
             idempotency_key=f"hand-{data['idempotency_key']}",
             by_hand=True,
         )
-        return f"Booked from {absolute_words(data['starts_at'])} until {absolute_words(data['ends_at'])}."
+        return f"Booked: {hours_words(data['starts_at'], data['ends_at'])}."
 
     ahead = [
-        f"{one.count} for {one.purpose}, {absolute_words(one.starts_at)} until {absolute_words(one.ends_at)}"
+        f"{one.count} for {one.purpose}, {hours_words(one.starts_at, one.ends_at)}"
         for one in bookings_ahead(item, actor=request.user)
     ]
     intro = f"There {'is 1' if item.count == 1 else f'are {item.count}'}. Booked already: "

@@ -90,7 +90,13 @@ def move(request: SignedInRequest, code: str) -> HttpResponse:
         if form.is_valid():
             data = form.cleaned_data
             try:
-                moved = move_lot(actor=request.user, lot=lot, place=data["place"], reason=data["reason"])
+                moved = move_lot(
+                    actor=request.user,
+                    lot=lot,
+                    place=data["place"],
+                    reason=data["reason"],
+                    storage_reason=data["storage_reason"],
+                )
             except DomainError as refusal:
                 form.show(refusal)
                 status = refusal.status
@@ -116,7 +122,11 @@ def move_several(request: SignedInRequest) -> HttpResponse:
             data = form.cleaned_data
             try:
                 moved = move_lots(
-                    actor=request.user, lots=data["lots"], place=data["place"], reason=data["reason"]
+                    actor=request.user,
+                    lots=data["lots"],
+                    place=data["place"],
+                    reason=data["reason"],
+                    storage_reason=data["storage_reason"],
                 )
             except DomainError as refusal:
                 form.show(refusal)

@@ -5,7 +5,6 @@ from decimal import Decimal
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from inventory import codes, states
@@ -18,6 +17,7 @@ from inventory.selectors import (
     attachments_of,
     calc_catalogue,
     lots_of,
+    pace_of,
     stock_lines_of,
     stock_rows,
     substance_history,
@@ -47,7 +47,7 @@ def stock(request: SignedInRequest) -> HttpResponse:
         if isinstance(found, Place):
             return redirect("inventory:place", found.code)
         if found:
-            return redirect(f"{reverse('inventory:apparatus')}#item-{found.pk}")
+            return redirect("inventory:apparatus_item", found.code)
     context = {
         "filter": form,
         "shows": SHOWS,
@@ -89,6 +89,7 @@ def substance(request: SignedInRequest, key: str) -> HttpResponse:
         "cautions": cautions_for(facts) if facts else (caution(UNREVIEWED),),
         "forms": forms,
         "lines": lines,
+        "paces": pace_of(row.pk, actor=user),
         "lots": shown_lots(lots_of(row, actor=user)),
         "may_receive": policy.may(user, "receive_lot"),
     }

@@ -299,7 +299,8 @@ def label(title: str, volume: Amount, temperature: str, bottles: int = 1) -> str
 
 def label_poured(title: str, volume: Amount, code: str) -> str:
     """What stands on the bottle of a solution that was poured from another one."""
+    source = f"lot {code}" if code else "the stock"
     return (
-        f"Label the bottle: {title}, {shown(volume)}, from lot {code}; the concentration on its label,"
-        " hazards, date and your name, and no later date of use than that lot's."
+        f"Label the bottle: {title}, {shown(volume)}, from {source}; the concentration on its label, hazards,"
+        " date and your name, and no later date of use than stands on it."
     )

@@ -21,8 +21,16 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.cabinets import (
+    STANDS,
+    a_bottle_that_stands_wrongly,
+    interrupted_count,
+    put_up_places,
+)
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
+from requests_app.demo.files import bring_in_a_delivery
+from requests_app.demo.recalled import MADE_OF_IT, WEEKS, call_back, read_the_old_ones
 from requests_app.demo.scenario import (
     BALANCES,
     COURSES,
@@ -66,14 +74,20 @@ def build() -> bool:
 def _build() -> None:
     now = timezone.now()
     people = _people()
-    with as_of(now - timedelta(days=40)):
-        places = _places()
+    with as_of(now - timedelta(days=100)):
+        places = put_up_places(people["prep"], PLACES)
         _apparatus(people["manager"], places)
+    with as_of(now - timedelta(days=40)):
         equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
+    sections = _courses(people)
+    for number, order in enumerate(WEEKS, start=1):
+        _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
+    finished_count(people, places, now=now, as_of=as_of)
     with as_of(now - timedelta(days=20)):
         fill_the_shelves(actor=people["prep"], places=places, key=KEY)
-    sections = _courses(people)
+    with as_of(now - timedelta(days=2)):
+        bring_in_a_delivery(actor=people["prep"], key=KEY)
     for number, order in enumerate(PAST, start=1):
         _live(order, f"{KEY}past-{number}", people, sections, _moment(now, order.due))
     for name, order in (("made", MADE_FROM_A_CHOICE), ("waits", WAITS_FOR_A_CHOICE)):
@@ -82,12 +96,19 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    for number, order in enumerate(MADE_OF_IT, start=1):
+        _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
+    with as_of(now - timedelta(minutes=20)):
+        call_back(actor=people["manager"], key=KEY)
+    read_the_old_ones(now)
     live_with_it(
         actor=people["prep"],
         instructor=people["fell"],
         lesson=working_time(now, 10.0).replace(hour=9, minute=0),
         key=KEY,
     )
+    a_bottle_that_stands_wrongly(people, places, now=now, as_of=as_of)
+    interrupted_count(people, places, now=now, as_of=as_of)
 
 
 # --- time ---------------------------------------------------------------------------------------
@@ -147,13 +168,6 @@ def _people() -> dict[str, User]:
     return people
 
 
-def _places() -> dict[str, Place]:
-    places: dict[str, Place] = {}
-    for name, inside in PLACES.items():
-        places[name], _ = Place.objects.get_or_create(name=name, parent=places.get(inside))
-    return places
-
-
 def _apparatus(actor: User, places: dict[str, Place]) -> None:
     for balance in BALANCES:
         add_apparatus(
@@ -199,7 +213,7 @@ def _lots(actor: User, places: dict[str, Place], now: datetime) -> None:
                 relative_uncertainty_percent=lot.uncertainty,
                 lot_number=f"D{24000 + 37 * number}",
                 grade=lot.grade,
-                place=places[lot.place],
+                place=places[STANDS.get(lot.substance, lot.place)],
                 expires_on=today + timedelta(days=lot.expires) if lot.expires is not None else None,
                 note=lot.note,
                 idempotency_key=f"{KEY}lot-{number}",

@@ -83,7 +83,7 @@ def _salt(substance: str, amount: str, assay: str, tolerance: str = "0.2", **mor
 
 
 LOTS: Final = (
-    _salt("sodium-chloride", "1000", "100.0", "0.1"),
+    _salt("sodium-chloride", "1000", "100.0", "0.1", came=-95, opened=-90),
     _salt("sodium-chloride", "2500", "99.5", grade="laboratory reagent", opened=None),
     _salt("potassium-chloride", "1000", "99.8"),
     _salt("potassium-nitrate", "1000", "99.5", place="Oxidiser cabinet"),

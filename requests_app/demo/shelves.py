@@ -86,7 +86,7 @@ def _smaller_bottles(actor: User, places: dict[str, Place], key: str) -> None:
     )
     move_lots(
         actor=actor,
-        lots=[_bottle("calcium-carbonate"), _bottle("potassium-iodate")],
+        lots=[_bottle("calcium-carbonate"), _bottle("tris")],
         place=places["Cabinet 1, salts"],
         reason="primary standards stand together now",
     )

@@ -63,14 +63,14 @@ def recall_lot(
 
     def recall() -> Recall:
         freed.clear()
-        first = Recall.objects.filter(idempotency_key=idempotency_key).first()
+        first = _sent_before(lot, idempotency_key)
         if first is not None:
-            if first.lot_id != lot.pk:
-                raise Conflict(
-                    f"This form was sent before, for {first.lot}. Nothing was recalled; open it afresh."
-                )
             return first
         reach = _locked_reach(lot, spared)
+        # Once more under the locks: the same form may have been at work in another tab.
+        first = _sent_before(lot, idempotency_key)
+        if first is not None:
+            return first
         marked = recall_lots(actor=actor, lots=[lot.pk, *(other.pk for other in reach.on_shelf)], reason=why)
         row = Recall.objects.create(lot=lot, reason=why, actor=actor, idempotency_key=idempotency_key)
         row.lots.set(marked)
@@ -101,6 +101,13 @@ def _until_it_stands_still(recall: Callable[[], Recall]) -> Recall:
         "So much is being made of this bottle at this moment that the recall did not get its turn. "
         "Nothing was changed; quarantine the bottle first, then recall it."
     )
+
+
+def _sent_before(lot: Lot, idempotency_key: str) -> Recall | None:
+    first = Recall.objects.select_related("lot").filter(idempotency_key=idempotency_key).first()
+    if first is not None and first.lot_id != lot.pk:
+        raise Conflict(f"This form was sent before, for {first.lot}. Nothing was recalled; open it afresh.")
+    return first
 
 
 def _locked_reach(lot: Lot, spared: set[int]) -> Reach:

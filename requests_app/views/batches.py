@@ -46,6 +46,7 @@ from requests_app.views.parts import (
     sheet_lines,
     sheet_of,
 )
+from requests_app.views.serving import choices_for
 
 
 # --- the sheet --------------------------------------------------------------------------------
@@ -69,6 +70,7 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
+        "serving": [(order, choices_for(request.user, order)) for order in found.orders.all()],
     }
 
 

@@ -73,7 +73,9 @@ def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:
     if problem:
         return Preview(unread=(problem,))
     try:
-        _, plan = plan_in_time(draft)
+        # Until the day is typed there are no hours to ask the apparatus for.
+        is_timed = form.cleaned_data.get("due_at") is not None
+        _, plan = plan_in_time(draft) if is_timed else sheets.plan_for(draft)
     except RequestRefused as refused:
         return Preview(unread=tuple(error.text for error in refused.errors), volume=volume_of(draft))
     waits = tuple(sheets.waiting_reasons(plan)) if sheets.only_the_shelf_is_short(plan) else ()

@@ -15,8 +15,9 @@ from prepdesk.calc.errors import RequestRefused
 from prepdesk.calc.model import Shelf
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
-from requests_app.drafts import OrderDraft, draft_of
+from requests_app.drafts import draft_of
 from requests_app.models import Order
+from requests_app.selectors import active_holds
 
 # A queue page plans no more than so many waiting orders; the others say it on their own page.
 MOST_PLANNED: Final = 12
@@ -36,6 +37,8 @@ def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -
     Returns:
         ``offers`` with ``seen`` and ``choice_key`` for their buttons, ``may_choose``, ``chosen``: the
         components with a chosen bottle, and ``can_be_made``: whether a waiting order could be made now.
+        For an order in the queue the offers are what is left over and would serve, its own stock counted
+        as free.
     """
     may_choose = (
         policy.may(actor, "choose_source")
@@ -51,20 +54,25 @@ def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -
         "offers": [],
         "can_be_made": False,
     }
+    if not may_choose:
+        return found
+    try:
+        plan = _planned(order, stockroom)
+    except RequestRefused:
+        # What can't be read any more is among the reasons the order waits for.
+        return found
+    found["offers"] = sheets.offers_in(plan)
     if order.state == states.WAITING:
-        try:
-            plan = _planned(draft_of(order), stockroom)
-        except RequestRefused:
-            # What can't be read any more is among the reasons the order waits for.
-            return found
-        found["offers"] = sheets.offers_in(plan)
         found["can_be_made"] = plan["feasible"]
         found["waits_now"] = [] if plan["feasible"] else sheets.waiting_reasons(plan)
     return found
 
 
-def _planned(draft: OrderDraft, stockroom: Stockroom | None) -> sheets.Plan:
+def _planned(order: Order, stockroom: Stockroom | None) -> sheets.Plan:
     """On one's own page with the hours of the apparatus; in a list with the shelf alone, read once."""
+    draft = draft_of(order)
+    if order.batch is not None:
+        return sheets.plan_for(draft, as_if_released=[hold.pk for hold in active_holds(order.batch)])[1]
     if stockroom is None:
         return plan_in_time(draft)[1]
     shelf = sheets.shelf_until(stockroom.shelf, sheets.local_date(draft.due_at))

@@ -7,8 +7,17 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.utils import timezone
 
+from inventory.importers.runs import start_run
 from inventory.models import ApparatusItem, Booking
-from inventory.services import add_attachment, add_waste_stream, book_apparatus
+from inventory.services import (
+    Found,
+    add_attachment,
+    add_place,
+    add_waste_stream,
+    begin_stocktake,
+    book_apparatus,
+    count_lots,
+)
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
@@ -30,6 +39,9 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         idempotency_key="paper",
     )
     order = send()
+    brought = start_run(
+        actor=prep, kind="lots", name="a.csv", data=b"substance\nsodium chloride\n", idempotency_key="file"
+    )
     # Of another bottle, so that the one all addresses are about can still be recalled.
     other = bottle("potassium-chloride", "100", assay_percent="99.8")
     recall = recall_lot(actor=prep, lot=other, reason="a letter", idempotency_key="recall")
@@ -42,16 +54,32 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         by_hand=True,
     )
     tell(people=[instructor], kind=kinds.ORDER_READY, text="It is ready.", path="/orders/", key="ready")
+    shelf = add_place(actor=prep, name="Shelf 1", kind="shelf")
+    count = begin_stocktake(actor=prep, place=shelf, idempotency_key="world")
+    counted = count_lots(
+        actor=prep,
+        stocktake=count,
+        found=[Found(salt, "500", "g")],
+        at=shelf,
+        idempotency_key="world",
+    )
     token, _ = issue_token(actor=instructor, name="course site")
     return {
         "order": order.reference,
         "batch": order.batch.reference,
         "step": 1,
         "lot": salt.code,
+        "place": shelf.code,
+        "count": count.pk,
+        "count_line": counted[0].pk,
         "substance": "sodium-chloride",
         "token": token.pk,
         "notice": instructor.notices.get().pk,
         "recall": recall.pk,
+        "kind": "lots",
+        "format": "csv",
+        "what": "bottles",
+        "run": brought.pk,
         "entry": salt.movements.get().pk,
         "event": "quarantine",
         "file": paper.pk,

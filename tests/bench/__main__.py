@@ -4,7 +4,7 @@ import os
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "prepdesk.settings")
 
-from tests.bench import holding, planning
+from tests.bench import bringing, holding, planning
 
-for benchmark in (planning.run, holding.run):
+for benchmark in (planning.run, holding.run, bringing.run):
     benchmark()

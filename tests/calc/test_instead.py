@@ -3,6 +3,8 @@
 from dataclasses import replace
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import standard_catalogue
@@ -330,3 +332,65 @@ def test_in_a_mass_target_the_water_of_the_hydrate_counts_too():
     answer = plan(request, shelf)
     salt, water = (float(step["quantity"]["value"]) for step in steps_of(answer, "weigh"))
     assert salt * 159.61 / 249.68 / (salt + water) == pytest.approx(0.05, rel=0.002)
+
+
+# --- whatever stands there -------------------------------------------------------------------------
+BOTTLES = st.builds(
+    lambda number, key, kind, free, strength, prepared, spread: (
+        solid(str(number), key, free, assay_percent=90 + 9.9 * strength, assay_tolerance_percent=spread)
+        if kind == "solid"
+        else leftover(
+            str(number),
+            key,
+            10 * free,
+            2 * strength,
+            is_prepared=prepared,
+            relative_uncertainty_percent=spread,
+        )
+    ),
+    number=st.integers(1, 10**6),
+    key=st.sampled_from([ANHYDROUS, PENTAHYDRATE, "copper-chloride-dihydrate", "sodium-sulfate-anhydrous"]),
+    kind=st.sampled_from(["solid", "solution"]),
+    free=st.floats(0.5, 200),
+    strength=st.floats(0.01, 1.0),
+    prepared=st.booleans(),
+    spread=st.floats(0.05, 3.0),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    bottles=st.lists(BOTTLES, max_size=6, unique_by=lambda lot: lot.id),
+    target=st.sampled_from(["0.1", "0.10", "0.100", "0.50", "1.0"]),
+    unit=st.sampled_from(["mol/L", "g/L"]),
+    volume=st.sampled_from(["50", "250", "990"]),
+)
+def test_whatever_is_offered_makes_the_solution_when_it_is_put_into_the_request(
+    bottles, target, unit, volume
+):
+    request = one(PENTAHYDRATE, target, unit, volume, equipment="shelf")
+    shelf = shelf_with(*bottles)
+    by_id = {lot.id: lot for lot in bottles}
+    answer = plan(request, shelf)
+    drawn = {draw["lot"]["id"] for draw in answer["draws"] if draw["lot"]}
+    assert not any(by_id[lot_id].is_prepared for lot_id in drawn), "a leftover is never used by itself"
+    offers = [*instead(answer), *answer["offers"]]
+    assert len({offer["lot"]["id"] for offer in offers if offer["lot"]}) == sum(
+        bool(o["lot"]) for o in offers
+    )
+    for offer in offers:
+        if offer["kind"] == "part":
+            assert plan({**request, "volume": offer["amount"]}, shelf)["feasible"]
+            continue
+        lot = by_id[offer["source"]["id"]]
+        assert lot.substance_key in (ANHYDROUS, PENTAHYDRATE)
+        chosen = {**request, "components": [{**request["components"][0], "source": offer["source"]}]}
+        if not offer["feasible"]:
+            assert not plan(chosen, shelf)["feasible"]
+            chosen["tolerance_percent"] = str(offer["tolerance_percent"])
+        made = plan(chosen, shelf)
+        assert made["feasible"], made["problems"]
+        assert sum(float(draw["amount"]["value"]) for draw in made["draws"]) <= lot.free * (1 + 1e-9)
+        [found] = made["result"]["concentrations"]
+        off = abs(float(found["value"]) / float(target) - 1) * 100
+        assert off <= made["tolerance_percent"] * 1.01

@@ -4,6 +4,8 @@ import pytest
 
 from prepdesk.calc.apparatus import standard_set, vessels
 from prepdesk.calc.errors import RequestRefused
+from prepdesk.calc.model import ShelfLot
+from prepdesk.calc.settle import settle
 from tests.calc.orders import amount, codes, component, made_in, one, order, plan, shelf_with, solid, steps_of
 
 WITH_CARBOYS = (*standard_set(), *vessels("carboy"))
@@ -102,3 +104,77 @@ def test_a_plan_that_can_not_be_made_shows_no_window_of_a_single_figure():
     assert answer["steps"]
     for step in answer["steps"]:
         assert "window" not in step or step["window"]["low"] != step["window"]["high"]
+
+
+# --- a liquid on a balance ----------------------------------------------------------------------------
+def test_a_liquid_that_is_weighed_says_what_measuring_it_would_come_to():
+    answer = plan(one("HCl", "2.0", "mol/L", "1000"))
+    assert answer["feasible"]
+    assert amount(steps_of(answer, "weigh")[0]) == pytest.approx(2 * 36.458 / 0.37, rel=0.002)
+    [said] = [problem for problem in answer["problems"] if problem["code"] == "weighed_liquid"]
+    spends = float(said["text"].split("would spend ")[1].split(" %")[0])
+    assert spends > 2.5, "else it would have been measured"
+    # The assumed range of such a label, 2 % rectangular, counted twice (GUM): 2.31 %.
+    assert "takes 2.3 %" in said["text"]
+
+
+@pytest.mark.parametrize("tolerance", ["3", "5"])
+def test_with_a_wider_tolerance_it_is_measured_and_nothing_needs_saying(tolerance):
+    answer = plan(one("HCl", "2.0", "mol/L", "1000", tolerance_percent=tolerance))
+    assert answer["feasible"]
+    assert steps_of(answer, "weigh") == []
+    assert "weighed_liquid" not in codes(answer)
+
+
+# --- a stock that is the solution asked for ---------------------------------------------------------------
+def described(value: str) -> dict:
+    concentration = {"value": value, "unit": "mol/L"}
+    return {"kind": "solution", "concentration": concentration, "relative_uncertainty_percent": "0.2"}
+
+
+def stock_lot(mol_per_l: float, free: float = 900, **more) -> ShelfLot:
+    return ShelfLot(
+        "7", "L00007X", "sodium-chloride", "solution", free,
+        concentration_mol_per_l=mol_per_l, relative_uncertainty_percent=0.2, **more,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("value", ["0.1000", "0.1002", "0.0999"])
+def test_a_stock_of_the_strength_asked_for_is_measured_out_and_nothing_is_added(value):
+    answer = plan(one("NaCl", "0.100", "mol/L", source=described(value)))
+    assert answer["feasible"]
+    assert [step["action"] for step in answer["steps"]] == ["measure", "store", "label"]
+    assert "nothing is added" in answer["steps"][0]["text"]
+    assert "lot" not in answer["steps"][0]["text"]
+    assert float(answer["result"]["concentrations"][0]["value"]) == pytest.approx(float(value), rel=1e-3)
+    assert settle(answer, {}).inside
+
+
+def test_a_stock_on_the_shelf_that_is_the_solution_asked_for_saves_the_making():
+    salt = solid("1", "sodium-chloride", assay_percent=99.5)
+    answer = plan(one("NaCl", "0.100", "mol/L", equipment="shelf"), shelf_with(salt, stock_lot(0.1001)))
+    assert answer["feasible"]
+    assert [draw["lot"]["id"] for draw in answer["draws"]] == ["7"]
+    assert steps_of(answer, "make_up") == []
+    assert amount(answer["steps"][0]) == 500
+
+
+@pytest.mark.parametrize(
+    "stock",
+    [stock_lot(0.1010), stock_lot(0.1001, 300), stock_lot(0.0999, is_prepared=True)],
+    ids=["too far off", "too little", "left over, and nobody chose it"],
+)
+def test_else_it_is_made(stock):
+    salt = solid("1", "sodium-chloride", assay_percent=99.5)
+    answer = plan(one("NaCl", "0.100", "mol/L", equipment="shelf"), shelf_with(salt, stock))
+    assert answer["feasible"]
+    assert [draw["lot"]["id"] for draw in answer["draws"]] == ["1"]
+    assert steps_of(answer, "make_up")
+
+
+def test_no_stock_is_thinned_by_a_few_drops_of_water():
+    answer = plan(
+        one("NaCl", "0.10", "mol/L", equipment="shelf"), shelf_with(stock_lot(0.1002, is_prepared=True))
+    )
+    assert answer["feasible"]
+    assert [step["action"] for step in answer["steps"]] == ["measure", "store", "label"]

@@ -4,8 +4,9 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.utils import timezone
 
-from prepdesk.core.times import absolute_words, late_words, relative_words, since_words
+from prepdesk.core.times import absolute_words, hours_words, late_words, relative_words, since_words
 
 NOW = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 
@@ -52,3 +53,13 @@ def test_another_year_is_named():
 def test_since_names_the_day_only_when_it_is_another_one():
     assert since_words(NOW - timedelta(hours=2), NOW) == "since 06:00"
     assert since_words(NOW - timedelta(hours=10), NOW) == "since Sun 1 Mar, 22:00"
+
+
+def test_hours_name_the_day_only_where_it_is_not_said_already():
+    nine, eleven = (datetime(timezone.now().year, 3, 2, hour, tzinfo=UTC) for hour in (9, 11))
+    day = f"{nine:%a} 2 Mar, "
+    assert hours_words(nine, eleven) == f"{day}09:00 to 11:00"
+    assert hours_words(nine, eleven, nine.date()) == "09:00 to 11:00"
+    next_day = eleven + timedelta(days=1)
+    assert hours_words(nine, next_day, nine.date()) == f"09:00 to {next_day:%a} 3 Mar, 11:00"
+    assert hours_words(nine, next_day, next_day.date()) == f"{day}09:00 to 11:00"

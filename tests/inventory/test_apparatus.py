@@ -1,8 +1,11 @@
 """Apparatus over its life: added, changed, broken, calibrated, out of service, each with its history."""
 
 from datetime import date, timedelta
+from importlib import import_module
+from pathlib import Path
 
 import pytest
+from django.apps import apps
 from django.urls import reverse
 from django.utils import timezone
 
@@ -21,6 +24,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from tests.inventory.test_pages import field_errors, words
 
 pytestmark = pytest.mark.django_db
+MIGRATIONS = Path(__file__).resolve().parents[2] / "inventory" / "migrations"
 
 
 @pytest.fixture
@@ -58,6 +62,17 @@ def test_what_is_added_gets_a_label_and_a_line_of_history(balance, prep):
     assert balance.words == "0.0001 g balance “window”"
     event = balance.events.get()
     assert (event.event, event.actor, event.reason) == ("add", prep, "1 × Balance, 0.0001 g")
+
+
+def test_what_was_listed_before_labels_were_printed_gets_its_code_by_migration():
+    item = ApparatusItem.objects.create(type="beaker", nominal_ml="400")
+    kept = ApparatusItem.objects.create(type="beaker", nominal_ml="250", code="A000011")
+    names = [path.stem for path in MIGRATIONS.glob("*_apparatus_history_and_bookings.py")]
+    migration = import_module(f"inventory.migrations.{names[0]}")
+    migration.give_codes(apps, None)
+    item.refresh_from_db()
+    kept.refresh_from_db()
+    assert (item.code, kept.code) == (codes.code_of(item.pk, codes.APPARATUS), "A000011")
 
 
 def test_what_is_only_counted_needs_no_size_and_takes_none(prep):

@@ -7,7 +7,7 @@ from django.db import connection
 from django.utils import timezone
 
 from inventory import ledger, states
-from inventory.models import Lot, LotEvent, LotParent, Movement, Place
+from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.selectors import calc_shelf, descendants_of, mergeable_with, stock_differences
 from inventory.services import (
     NotEnough,
@@ -441,6 +441,28 @@ def test_a_bottle_is_filled_into_smaller_ones_from_its_page(at_bench, bottle):
     assert "which is undone as a whole" in reverse
     wrong = at_bench.post(page("lot_split", lot.code), {**typed, "idempotency_key": "t", "amounts": "1\nx"})
     assert (wrong.status_code, list(field_errors(wrong))) == (422, ["amounts"])
+
+
+def test_new_bottles_are_not_put_beside_what_they_must_not_stand_with(at_bench, bottle, prep):
+    """Prudent Practices in the Laboratory (2011), 5.E.2: acids are kept from cyanides."""
+    cupboard = Place.objects.create(name="Cupboard", kind="cabinet")
+    cyanide, acid = (
+        Substance.objects.create(key=key, name=key, formula=formula)
+        for key, formula in (("potassium-cyanide", "KCN"), ("hydrochloric-acid", "HCl"))
+    )
+    bottle("10", substance=cyanide, place=cupboard)
+    lot = bottle("500", unit="mL", substance=acid, kind="liquid", mass_percent="37")
+    typed = {"amounts": "50", "unit": "mL", "place": cupboard.pk, "reason": "Bench", "idempotency_key": "s"}
+    typed["expected_on_hand"] = lot.on_hand
+    address = page("lot_split", lot.code)
+    assert "storage_reason" not in at_bench.get(address).content.decode()
+    refused = at_bench.get(address, typed)
+    assert "It should not stand there" in field_errors(refused)["storage_reason"]
+    typed["storage_reason"] = "For an hour, under the eyes of two"
+    assert "under the eyes of two" in words(at_bench.get(address, typed))
+    assert at_bench.post(address, typed).status_code == 302
+    (small,) = lot.split_into.all()
+    assert small.events.get(event="against").reason.startswith("For an hour, under the eyes of two. ")
 
 
 def test_leftovers_are_poured_together_from_the_page(at_bench, bottle, prep):

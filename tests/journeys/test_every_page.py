@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from django.test import RequestFactory
 from playwright.sync_api import Page, expect
 
-from inventory.models import ApparatusItem, Attachment, Booking, Lot, WasteStream
+from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, WasteStream
 from prepdesk.core.views import server_error
 from requests_app.models import Batch, Order
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
@@ -169,6 +169,10 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             "/stock/substances/sodium-chloride/",
             "/stock/substances/new/",
             "/stock/places/",
+            "/stock/files/",
+            "/stock/files/?q=sodium&show=shelf",
+            "/stock/files/in/lots/",
+            f"/stock/files/imports/{ImportRun.objects.latest('pk').pk}/",
             "/stock/apparatus/",
             "/stock/apparatus/?show=due",
             "/stock/apparatus/?show=out",

@@ -65,6 +65,18 @@ def test_what_is_offered_brings_as_many_atoms_as_what_was_asked(family):
             assert moles == pytest.approx(0.0200 * count, rel=0.003), (asked.key, there.key)
 
 
+def test_grams_of_the_hydrate_are_turned_into_grams_of_the_anhydrous_salt():
+    """25.0 g/L means the pentahydrate that was named; the bottle holds the anhydrous salt."""
+    shelf = shelf_with(solid("1", "copper-sulfate-anhydrous", 500, assay_percent=100.0))
+    request = one("copper-sulfate-pentahydrate", "25.0", "g/L", "1000", equipment="shelf")
+    answer = plan(request, shelf)
+    [offer] = [one for one in answer["shortages"][0]["instead"] if one["kind"] == "form"]
+    # Molar masses of any handbook: 249.69 and 159.61 g/mol.
+    assert float(offer["amount"]["value"]) == pytest.approx(25.0 * 159.61 / 249.69, abs=0.02)
+    said = {caution["code"]: caution["text"] for caution in offer["cautions"]}
+    assert "means grams of CuSO₄·5H₂O" in said["other_form"]
+
+
 def test_the_factor_between_the_copper_sulfates_is_that_of_their_molar_masses():
     """249.68 / 159.61, the factor every teaching laboratory knows (common practice)."""
     _, blue = offered("copper-sulfate-anhydrous", "copper-sulfate-pentahydrate", "0.1000", "1000")

@@ -5,17 +5,14 @@ import math
 import GTC
 import pytest
 
+from prepdesk.calc.measuring import Room, balance_inputs, one_mark_inputs, room_input
 from prepdesk.calc.model import Apparatus
 from prepdesk.calc.uncertainty import (
     Input,
-    Room,
-    balance_inputs,
     budget,
     expanded_percent,
-    one_mark_inputs,
     rectangular,
     relative_to,
-    room_input,
     root_sum_square,
     triangular,
 )

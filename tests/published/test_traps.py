@@ -11,9 +11,9 @@ from prepdesk.calc.catalogue import standard_catalogue
 from prepdesk.calc.density import laliberte_density, solution_density
 from prepdesk.calc.errors import InputError, NoDensity, RequestRefused
 from prepdesk.calc.formula import parse_formula
+from prepdesk.calc.measuring import balance_inputs, one_mark_inputs, piston_inputs
 from prepdesk.calc.model import Apparatus
 from prepdesk.calc.tables import data_version
-from prepdesk.calc.uncertainty import balance_inputs, one_mark_inputs, piston_inputs
 from tests.calc.orders import codes, component, one, order, plan, shelf_with, solid, steps_of
 
 CATALOGUE = standard_catalogue()

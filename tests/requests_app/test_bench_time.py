@@ -10,7 +10,7 @@ from inventory.models import ApparatusItem, Booking
 from inventory.selectors import Window
 from inventory.services import book_apparatus, change_count, change_lot_state, correct_stock, set_in_service
 from requests_app import bench_time, sheets, states
-from requests_app.bench_time import MARGIN, ends_before, length_of, plan_in_time, vessels_of, window_for
+from requests_app.bench_time import MARGIN, ends_for, length_of, plan_in_time, vessels_of, window_for
 from requests_app.models import Batch
 from requests_app.selectors import active_bookings
 from requests_app.services.batches import claim_batch, finish_batch, put_back_batch, record_step
@@ -84,10 +84,20 @@ def test_what_is_late_is_made_now():
 
 
 def test_earlier_windows_stay_on_the_same_day_after_opening_and_after_now():
-    assert list(ends_before(DUE, NOW)) == [DUE - timedelta(hours=n) for n in range(6)]
+    assert list(ends_for(DUE, NOW)) == [DUE - timedelta(hours=n) for n in range(6)]
     before_opening = NOW - timedelta(days=3)
-    assert min(ends_before(DUE, before_opening)) == datetime(2026, 12, 1, 8, tzinfo=UTC)
-    assert list(ends_before(NOW - timedelta(hours=1), NOW)) == [NOW - timedelta(hours=1)]
+    assert min(ends_for(DUE, before_opening)) == datetime(2026, 12, 1, 8, tzinfo=UTC)
+
+
+def test_what_is_overdue_is_made_in_the_next_hours(few, send, colleague):
+    assert list(ends_for(NOW, NOW))[:2] == [NOW + timedelta(hours=1), NOW + timedelta(hours=2)]
+    taken(few, colleague, 7, 10)
+    (booking,) = active_bookings(send(due_at=NOW - timedelta(hours=1), **TWO_LITRES).batch)
+    assert booking.item == few
+    assert booking.starts_at >= NOW + timedelta(hours=2)
+    taken(few, colleague, 11, 24)
+    order = send(due_at=NOW - timedelta(hours=1), **TWO_LITRES)
+    assert order.waiting_for[0]["text"].endswith("No other apparatus fits, and none is free later today.")
 
 
 # --- the life of an order ---------------------------------------------------------------------------
@@ -250,6 +260,16 @@ def test_work_that_belongs_in_the_hood_books_one_where_any_is_listed(acid, send)
     assert hood in {one.item for one in active_bookings(order.batch)}
 
 
+def test_a_hood_out_of_service_is_said_on_the_queue(acid, send, client, prep):
+    hood = ApparatusItem.objects.create(type="fume hood", count=1, code="H")
+    send(substance="hydrochloric-acid", target="0.5", due_at=DUE)
+    set_in_service(actor=prep, item=hood, in_service=False, reason="The fan stands still")
+    client.force_login(prep)
+    said = words(client.get(reverse("requests_app:queue")))
+    assert "The fume hood is out of service since 1 Dec (The fan stands still)." in said
+    assert "More of the fume hood" not in said
+
+
 def test_a_class_in_the_only_hood_sends_the_work_to_an_earlier_hour_or_lets_it_wait(acid, send, colleague):
     hood = ApparatusItem.objects.create(type="fume hood", count=1, code="H")
     taken(hood, colleague, 12, 17)
@@ -299,6 +319,15 @@ def test_out_of_service_is_said_with_its_reason(analytical, send, prep):
     order = send(due_at=DUE, **FINE)
     said = "The 0.0001 g balance would serve, but it is out of service since 1 Dec (The pan sticks)."
     assert said in order.waiting_for[0]["text"]
+
+
+def test_only_what_is_needed_is_named_of_all_that_is_left_out(analytical, send, prep):
+    """The larger flasks are out of service too, but the order for 39.6 mL would not miss them."""
+    for item in ApparatusItem.objects.filter(type__in=("beaker", "one-mark flask"), nominal_ml="50"):
+        set_in_service(actor=prep, item=item, in_service=False, reason="Washed up")
+    text = send(due_at=DUE, **FINE).waiting_for[0]["text"]
+    assert "The 0.0001 g balance would serve" in text
+    assert "Washed up" not in text
 
 
 def test_what_would_not_have_served_is_not_named(analytical, draft, instructor):

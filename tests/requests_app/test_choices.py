@@ -358,6 +358,25 @@ def test_a_leftover_is_offered_beside_a_plan_that_could_be_made_and_not_used_by_
     assert [link.hold.lot for link in order.batch.batch_holds.all()] == [blue]
 
 
+def test_a_queued_order_may_still_be_made_from_a_leftover_and_its_bottle_is_let_go(
+    client, blue, leftover, send, prep
+):
+    order = send(substance=PENTAHYDRATE, target="0.100")
+    assert order.state == states.QUEUED
+    left = leftover(PENTAHYDRATE, "0.1001", 1500)
+    client.force_login(prep)
+    for address in (f"/orders/{order.reference}/", f"/batches/{order.batch.reference}/"):
+        page = client.get(address)
+        assert "What is left over and would serve" in text_of(page)
+        assert f"lot {left.code}, to use as it is" in text_of(page)
+    fields = dict(re.findall(r'name="(key|seen|component|lot)" value="([^"]*)"', page.content.decode()))
+    client.post(f"/orders/{order.reference}/source/", fields)
+    order.refresh_from_db()
+    assert (order.state, order.batch.sheets.count()) == (states.QUEUED, 2)
+    assert [hold.lot for hold in Hold.objects.filter(state="active")] == [left]
+    assert f"{left.code} , as {prep} chose" in text_of(client.get(f"/batches/{order.batch.reference}/"))
+
+
 def test_a_leftover_poured_out_keeps_its_own_last_day_and_its_ancestry(
     bench, leftover, send, prep, instructor
 ):

@@ -20,13 +20,13 @@ from django.utils import timezone
 
 from inventory import states as stock_states
 from inventory.models import ApparatusItem, Booking, Lot, Movement
-from inventory.selectors import stock_differences
-from prepdesk.accounts.models import User
+from inventory.selectors import stock_differences, use_per_week
+from prepdesk.accounts.models import Notice, User
 from requests_app import states
 from requests_app.bench_time import items_of
 from requests_app.demo.build import as_of, build, is_loaded, working_time
 from requests_app.demo.scenario import DEMO_LOGINS, DEMO_PASSWORD
-from requests_app.models import Batch, Order, Sheet, StepRecord
+from requests_app.models import Batch, Order, Recall, Sheet, StepRecord
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -100,6 +100,21 @@ def test_one_order_was_made_from_a_bottle_that_was_chosen(department):
 def test_a_leftover_is_on_the_shelf_and_free(department):
     left = [lot for lot in Lot.objects.exclude(composition=[]) if lot.free and lot.state == "available"]
     assert [lot.substance.key for lot in left] == ["sodium-hydrogen-carbonate"]
+
+
+def test_a_bottle_is_recalled_with_what_was_made_of_it_and_people_are_told(department):
+    recall = Recall.objects.get()
+    assert {lot.substance.key for lot in recall.lots.all()} == {"potassium-thiocyanate"}
+    assert recall.lots.count() == 2
+    assert set(recall.orders.values_list("state", flat=True)) == {states.READY, states.HANDED_OVER}
+    unread = Notice.objects.filter(kind="recall", read_at=None).values_list("person__username", flat=True)
+    assert {"instructor", "fell", "prep", "thorne"} <= set(unread)
+
+
+def test_the_salt_has_weeks_of_use_to_draw(department):
+    salt = Lot.objects.filter(substance__key="sodium-chloride").first().substance
+    solid = next(use for use in use_per_week([salt.pk])[salt.pk] if use.kind == "solid")
+    assert sum(1 for week in solid.weeks if week.amount) >= 5
 
 
 def test_the_review_has_weeks_to_look_back_on(department):

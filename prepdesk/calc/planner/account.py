@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
+from prepdesk.calc.measuring import LEVEL_MARK_RELATIVE, Room
 from prepdesk.calc.model import Amount
 from prepdesk.calc.planner.bench import Tool
 from prepdesk.calc.planner.bottles import spread
@@ -12,14 +13,7 @@ from prepdesk.calc.planner.chains import Chain
 from prepdesk.calc.planner.measures import Measure, Part
 from prepdesk.calc.planner.mixed import named
 from prepdesk.calc.planner.vessels import Vessel
-from prepdesk.calc.uncertainty import (
-    LEVEL_MARK_RELATIVE,
-    Input,
-    Room,
-    rectangular,
-    relative_to,
-    repeated,
-)
+from prepdesk.calc.uncertainty import Input, rectangular, relative_to, repeated
 
 _ROUNDING: Final = 1e-9
 

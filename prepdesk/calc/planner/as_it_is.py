@@ -6,23 +6,19 @@ from dataclasses import replace
 from typing import Final
 
 from prepdesk.calc import sentences
-from prepdesk.calc.model import Amount, Apparatus, LotSource, RouteInput
+from prepdesk.calc.measuring import WATER_EXPANSION_PER_K
+from prepdesk.calc.model import Amount, Apparatus, LotSource, RouteInput, SolutionSource
 from prepdesk.calc.planner.account import decimals_of, volume_shown
 from prepdesk.calc.planner.bench import Bench, Tool
 from prepdesk.calc.planner.cost import measuring_minutes
 from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
 from prepdesk.calc.planner.refusal import Impossible, stop
+from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.supplies import Choice
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling
-from prepdesk.calc.uncertainty import (
-    COVERAGE,
-    WATER_EXPANSION_PER_K,
-    Input,
-    budget,
-    rectangular,
-)
+from prepdesk.calc.uncertainty import COVERAGE, Input, budget, rectangular
 from prepdesk.calc.units import to_ml
 
 # The temperature at which a solution's label means its concentration [°C] (common practice).
@@ -31,15 +27,36 @@ _ROOM: Final = 1e-9
 
 
 def serves_as_it_is(draft: Draft, choices: Sequence[Choice]) -> Supply | None:
-    """The solution that a person chose, where it is the one asked for within the tolerance.
+    """The solution that is the one asked for within the tolerance, if there is one.
 
-    Only a bottle that was chosen, and only one solute in water by volume: everything else is diluted.
+    The one a person chose or described, else a stock on the shelf that holds enough; what is left over of
+    another order is only used where somebody chose it. One solute in water by volume: everything else is
+    diluted.
     """
-    if len(draft.wants) != 1 or draft.request.solvent != "water":
+    if len(draft.wants) != 1:
         return None
-    [want], [choice] = draft.wants, choices
-    supply = choice.supplies[0]
-    if not isinstance(want.component.source, LotSource) or supply.kind != "solution" or want.by_mass:
+    source, supplies = draft.wants[0].component.source, choices[0].supplies
+    if source is not None:
+        return _within(draft, supplies[0]) if isinstance(source, LotSource | SolutionSource) else None
+    wanted = _wanted_ml(draft)
+    stocks = (one for one in supplies if one.lot and not one.lot.is_prepared and one.free >= wanted)
+    return next((one for one in stocks if _within(draft, one) is not None), None)
+
+
+def turns_out_as_it_is(draft: Draft, route: Route) -> Supply | None:
+    """The stock that a route takes from the shelf, where it needs no dilution and holds enough.
+
+    Nearly all of it stock and hardly any water is no dilution but a way to spoil a figure.
+    """
+    if len(route.chains) != 1 or route.chains[0].stages:
+        return None
+    supply = route.chains[0].supply
+    return _within(draft, supply) if supply.free >= _wanted_ml(draft) else None
+
+
+def _within(draft: Draft, supply: Supply) -> Supply | None:
+    [want] = draft.wants
+    if supply.kind != "solution" or supply.bottles or want.by_mass or draft.request.solvent != "water":
         return None
     spends = abs(_offset(want, supply)) + COVERAGE * _standard(draft, supply)
     return supply if spends <= want.tolerance * (1.0 + _ROOM) else None
@@ -51,8 +68,7 @@ def write_as_it_is(draft: Draft, supply: Supply, bench: Bench) -> float:
     Raises:
         Impossible: no cylinder to measure it with.
     """
-    typed = draft.request.volume
-    wanted = to_ml(float(typed.number.value), typed.unit)
+    wanted = _wanted_ml(draft)
     tool = _cylinder(wanted, bench)
     # The scale need not be finer than what is asked; nobody is given less.
     volume = math.ceil(wanted / tool.step - _ROOM) * tool.step
@@ -73,7 +89,7 @@ def _write_steps(draft: Draft, supply: Supply, tool: Tool, amount: Amount, bench
         "measure",
         sentences.pour_out(
             amount,
-            f"{supply.label} (lot {code})",
+            f"{supply.label} (lot {code})" if lot else supply.label,
             tool.apparatus,
             portion="" if portions == 1 else f"in {sentences.count(portions)} portions ",
         ),
@@ -131,6 +147,11 @@ def _write_results(draft: Draft, supply: Supply, amount: Amount) -> None:
             }
         ],
     }
+
+
+def _wanted_ml(draft: Draft) -> float:
+    typed = draft.request.volume
+    return to_ml(float(typed.number.value), typed.unit)
 
 
 def _portions(volume: float, tool: Tool) -> int:

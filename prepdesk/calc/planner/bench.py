@@ -1,7 +1,7 @@
 """The apparatus there is, sorted and with its uncertainty worked out once.
 
 A plan asks the same apparatus hundreds of times, so limits, readings and minutes are turned into plain
-numbers when the shelf is first seen; the sums here are those of :mod:`prepdesk.calc.uncertainty`.
+numbers when the shelf is first seen; the sums here are those of :mod:`prepdesk.calc.measuring`.
 """
 
 import math
@@ -9,9 +9,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from prepdesk.calc.measuring import balance_inputs, division_of, ware_inputs
 from prepdesk.calc.model import Apparatus
 from prepdesk.calc.planner.cost import make_up_minutes, measuring_minutes, weighing_minutes
-from prepdesk.calc.uncertainty import Input, balance_inputs, division_of, ware_inputs
+from prepdesk.calc.uncertainty import Input
 
 # A weighing boat or beaker stands on the pan too (common practice): 5 g and three tenths of the load.
 TARE_G: Final = 5.0

@@ -8,6 +8,7 @@ from typing import Final
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError, Problem
 from prepdesk.calc.formula import parse_formula
+from prepdesk.calc.measuring import Room
 from prepdesk.calc.mixtures import groups_of, incompatible
 from prepdesk.calc.model import Density, LotSource, PreparationRequest, SolidSource
 from prepdesk.calc.planner.measures import Measure
@@ -18,7 +19,6 @@ from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.sentences import joined
 from prepdesk.calc.solubility import NoSolubility, Solubility, solubility_g_per_100g_water
 from prepdesk.calc.tables import rows
-from prepdesk.calc.uncertainty import Room
 
 # Intermediates stay well below saturation, so that they dissolve in minutes and nothing settles out.
 INTERMEDIATE_PART: Final = 0.5

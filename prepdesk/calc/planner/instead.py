@@ -157,7 +157,14 @@ class _Search:
         amount = _taken(with_it, index, one.lot)
         as_it_is = one.lot.kind == "solution" and all(step.action != "make_up" for step in with_it.steps)
         text = offer_text(
-            self.plan, self.shelf, one, index=index, amount=amount, shortage=shortage, as_it_is=as_it_is
+            self.plan,
+            self.shelf,
+            one,
+            index=index,
+            amount=amount,
+            shortage=shortage,
+            as_it_is=as_it_is,
+            makes=with_it.makes,
         )
         if not feasible:
             text += f" It serves only where {tolerance:g} % is allowed; {asked:g} % is asked."

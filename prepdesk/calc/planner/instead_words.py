@@ -50,13 +50,20 @@ def offer_text(
     amount: Amount,
     shortage: Shortage | None,
     as_it_is: bool,
+    makes: Amount | None,
 ) -> str:
     """The offer as a sentence, with the amount worked out and what it would stand in for."""
     lot, name = one.lot, one.inside.name
     taken = sentences.shown(amount)
     if lot.kind == "solution":
         strength = f"{lot.concentration_mol_per_l:.4g} mol/L {name}"
-        way = "to use as it is" if as_it_is else "to dilute"
+        way = (
+            "to use as it is"
+            if as_it_is
+            else f"to dilute to {sentences.shown(makes)}"
+            if makes
+            else "to dilute"
+        )
         text = f"{taken} of {strength}, lot {lot.code}, {way}{_history(lot)}"
         return f"A leftover that is still good: {text}." if one.kind == "leftover" else f"{text}."
     strength = ", ".join(

@@ -7,6 +7,7 @@ from typing import Final
 
 from prepdesk.calc import sentences
 from prepdesk.calc.ions import ion_totals
+from prepdesk.calc.measuring import Room
 from prepdesk.calc.model import Amount, Density, RouteInput
 from prepdesk.calc.planner.account import as_shown, measure_inputs, tool_standard, volume_shown
 from prepdesk.calc.planner.bench import Bench
@@ -19,7 +20,7 @@ from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.volume_plan import wanted_volume_ml, write_end
 from prepdesk.calc.planner.wanted import Want
 from prepdesk.calc.planner.writer import Writer, handling, portions_of, window_of
-from prepdesk.calc.uncertainty import COVERAGE, Input, Room, budget
+from prepdesk.calc.uncertainty import COVERAGE, Input, budget
 
 VESSEL_ROOM: Final = 1.1
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from prepdesk.calc.measuring import Room
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.bottles import joint_ways
 from prepdesk.calc.planner.chains import NEARLY
@@ -13,7 +14,7 @@ from prepdesk.calc.planner.measures import SMALLEST_LIQUID_G, Measure, volumes, 
 from prepdesk.calc.planner.refusal import Impossible, stop
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
-from prepdesk.calc.uncertainty import COVERAGE, Room
+from prepdesk.calc.uncertainty import COVERAGE
 
 ROUNDING_ROOM: Final = 1e-9
 # A pipette whose mark misses the water by more than this is no way to measure it [1].

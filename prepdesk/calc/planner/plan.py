@@ -10,9 +10,10 @@ from prepdesk.calc import sentences
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import Problem
+from prepdesk.calc.measuring import Room
 from prepdesk.calc.model import Density, Plan, PreparationRequest, Shelf
 from prepdesk.calc.planner.account import volume_shown
-from prepdesk.calc.planner.as_it_is import serves_as_it_is, write_as_it_is
+from prepdesk.calc.planner.as_it_is import serves_as_it_is, turns_out_as_it_is, write_as_it_is
 from prepdesk.calc.planner.bench import Bench, bench_of
 from prepdesk.calc.planner.checks import (
     above_source,
@@ -38,11 +39,16 @@ from prepdesk.calc.planner.search import Found, Question, Route, nearest
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
 from prepdesk.calc.planner.supplies import Choice, choice_for, with_input
 from prepdesk.calc.planner.supply import Supply, density_input
-from prepdesk.calc.planner.verdict import explain, explain_by_mass, say_several_bottles, say_unreachable
+from prepdesk.calc.planner.verdict import (
+    explain,
+    explain_by_mass,
+    say_several_bottles,
+    say_unreachable,
+    say_why_weighed,
+)
 from prepdesk.calc.planner.vessels import MAX_FILLINGS, vessels_for
 from prepdesk.calc.planner.volume_plan import density_or_none, wanted_volume_ml, write_volume_plan
 from prepdesk.calc.planner.wanted import wants_of
-from prepdesk.calc.uncertainty import Room
 
 # What must not be made gets no steps; every other stop still shows what would be done.
 NO_STEPS: Final = frozenset({"incompatible", "needs_other_solvent"})
@@ -243,8 +249,14 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
     route = _chosen(draft, found, choices, bench)
     if route is None:
         return
+    stock = turns_out_as_it_is(draft, route)
+    if stock is not None:
+        drawn = write_as_it_is(draft, stock, bench)
+        say_shortages(draft, choices, [Drawn(stock, drawn, drawn * stock.mol_per_ml)])
+        return
     write_volume_plan(draft, route, bench)
     explain(draft, route, found.runner_up)
+    say_why_weighed(draft, route, bench)
     for want, chain in zip(draft.wants, route.chains, strict=True):
         draft.note(
             *form_of(want, chain.supply),

@@ -5,13 +5,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
+from prepdesk.calc.measuring import BATH_HALF_WIDTH_K, Room
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import NEARLY, ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
 from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK, TEMPERING
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel, vessels_for
 from prepdesk.calc.planner.wanted import Want
-from prepdesk.calc.uncertainty import BATH_HALF_WIDTH_K, COVERAGE, Room
+from prepdesk.calc.uncertainty import COVERAGE
 
 # An intermediate costs at least its flask, its pipette and the care: no stage is cheaper than this.
 LEAST_STAGE_MINUTES: Final = DISSOLVING + MAKE_UP_FLASK + EXTRA_STAGE

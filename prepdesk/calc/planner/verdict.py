@@ -6,15 +6,16 @@ from collections.abc import Sequence
 from prepdesk.calc import sentences
 from prepdesk.calc.model import Contribution
 from prepdesk.calc.planner.account import as_shown, chain_inputs, vessel_inputs, volume_shown
+from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.chains import ROUNDING_ROOM, Chain
 from prepdesk.calc.planner.draft import Draft
 from prepdesk.calc.planner.mass_route import MassRoute
-from prepdesk.calc.planner.measures import Measure, Part
+from prepdesk.calc.planner.measures import Measure, Part, volumes
 from prepdesk.calc.planner.refusal import stop, warn
 from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.vessels import Vessel
 from prepdesk.calc.planner.wanted import Want
-from prepdesk.calc.uncertainty import budget
+from prepdesk.calc.uncertainty import COVERAGE, budget
 
 
 def percent_up(relative: float) -> str:
@@ -95,6 +96,38 @@ def _way_by_mass(route: MassRoute) -> str:
         parts.append(_taken(route.water, " of water"))
     words = sentences.joined(parts)
     return words[:1].upper() + words[1:]
+
+
+def say_why_weighed(draft: Draft, route: Route, bench: Bench) -> None:
+    """A concentrated liquid on a balance looks odd: say what measuring it by volume would come to."""
+    for want, chain in zip(draft.wants, route.chains, strict=True):
+        supply, weighed = chain.supply, chain.last
+        if supply.kind != "liquid" or chain.stages or not weighed.weighed or supply.bottles:
+            continue
+        volume = weighed.exact * supply.mol_per_g / supply.mol_per_ml
+        ways = volumes(volume, bench, route.room.variance, want.tolerance)
+        fixed = supply.variance_ml + route.vessel.variance
+        tried = [(one.room + one.shift + COVERAGE * math.sqrt(one.variance + fixed), one) for one in ways]
+        vapours = "fume_hood" in supply.substance.hazards
+        where = ", filled where its vapours are drawn off" if vapours else ""
+        label = 100.0 * COVERAGE * math.sqrt(supply.variance_g)
+        if tried:
+            spends, closest = min(tried, key=lambda one: one[0])
+            by_volume = (
+                f"measured with the {sentences.tool(closest.tool.apparatus)} it would spend"
+                f" {percent_up(spends)} %"
+            )
+        else:
+            by_volume = f"nothing here measures {volume:.4g} mL of it"
+        draft.note(
+            warn(
+                "weighed_liquid",
+                f"{supply.substance.name} is weighed because {by_volume}, and {100 * want.tolerance:.3g} % is"
+                f" allowed; what its label leaves open takes {label:.2g} % of it either way. Weigh it into a"
+                f" closed bottle{where}; with a wider tolerance, or from a standardised stock, it is measured"
+                " by volume.",
+            )
+        )
 
 
 def say_several_bottles(draft: Draft, want: Want, measure: Measure) -> None:

@@ -5,10 +5,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from prepdesk.calc.measuring import LEVEL_MARK_RELATIVE
 from prepdesk.calc.model import Apparatus
 from prepdesk.calc.planner.bench import SMALLEST_PART, Bench, Tool
 from prepdesk.calc.planner.cost import MADE_IN_VAIN, MARK_CARBOY, POOL
-from prepdesk.calc.uncertainty import LEVEL_MARK_RELATIVE, rectangular
+from prepdesk.calc.uncertainty import rectangular
 
 MAX_FILLINGS: Final = 12
 MAX_PORTIONS: Final = 20
