@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Order, Recall
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -95,6 +95,8 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/stock/apparatus/{booked.item.code}/book/",
         f"/stock/apparatus/day/?on={booked.starts_at:%Y-%m-%d}",
         "/accounts/me/",
+        "/accounts/notices/",
+        f"/orders/{one_of_each[0]}/trace/",
     ]
     wrong = faults_at(page, department.url, addresses)
     wrong += faults_at(page, department.url, ["/queue/", "/review/"], status=403)
@@ -152,6 +154,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     plan = begun.sheets.latest("revision").plan
     done, now = 1, begun.step_records.count() + 1
     lot = Lot.objects.filter(kind="solid", state="available").first()
+    recall = Recall.objects.latest("pk")
+    stopped = recall.batches.get(state="ready")
     balance = ApparatusItem.objects.get(type="balance", readability_g="0.001")
     cabinet = Place.objects.get(name="Oxidiser cabinet")
     counting = Stocktake.objects.get(state="counting")
@@ -203,6 +207,13 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/stock/lots/{lot.code}/correct/",
             f"/stock/lots/{lot.code}/dispose/",
             f"/stock/lots/{lot.code}/state/quarantine/",
+            f"/stock/lots/{recall.lot.code}/trace/",
+            f"/stock/lots/{lot.code}/state/recall/",
+            f"/recalls/{recall.pk}/",
+            f"/batches/{stopped.reference}/",
+            f"/batches/{stopped.reference}/stop/",
+            f"/batches/{stopped.reference}/hand-over/",
+            "/accounts/notices/",
             *(
                 f"/stock/lots/{lot.code}/{change}/"
                 for change in ("return", "split", "merge", "move", "files/new")
