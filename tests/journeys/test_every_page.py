@@ -244,6 +244,10 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/stock/lots/{recall.lot.code}/trace/",
             f"/stock/lots/{lot.code}/state/recall/",
             f"/recalls/{recall.pk}/",
+            f"/batches/{stopped.reference}/",
+            f"/batches/{stopped.reference}/stop/",
+            f"/batches/{stopped.reference}/hand-over/",
+            "/accounts/notices/",
         ],
     )
     # A step whose reading lies outside its window, with the reason asked for.
