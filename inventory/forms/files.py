@@ -76,6 +76,11 @@ class LedgerForm(forms.Form):
     last = DateText(label="To")
     form = forms.ChoiceField(label="As", required=False, choices=[(each, each.upper()) for each in FORMATS])
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # It always has a choice, so calling it optional would only puzzle.
+        self.fields["form"].may_be_needed = True  # type: ignore[attr-defined]  # read by core/field.html
+
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
         first, last = data.get("first"), data.get("last")

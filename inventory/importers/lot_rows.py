@@ -270,7 +270,8 @@ class Against:
 
     def _refuse_another(self, row: Row, refusals: Refusals, lot: Lot) -> None:
         """What a bottle is doesn't change; a row that says otherwise means another bottle."""
-        if any(row.cells.get(name) for name in ("substance", "cas")):
+        named = any(row.cells.get(name) for name in ("substance", "cas"))
+        if named and not self.substances.may_be(row, lot.substance):
             substance = self.substances.named(refusals, row)
             if substance is not None and substance.pk != lot.substance_id:
                 refusals.add("substance", f"{lot.code} holds {lot.substance.name}. Is it another bottle?")

@@ -81,6 +81,17 @@ class Substances:
             refusals.add(*found)
         return None
 
+    def may_be(self, row: Row, substance: Substance) -> bool:
+        """Whether the words of a row, however open they leave the form, include this substance."""
+        try:
+            return self.catalogue.resolve(row.cells.get("substance", "")).key == substance.key
+        except AmbiguousSubstance as error:
+            named = [each for each in error.choices if each.key == substance.key]
+            form, cas = row.cells.get("form", ""), row.cells.get("cas", "")
+            return bool(named) and _fits(named[0], form, cas)
+        except InputError:
+            return False
+
     def _resolved(self, name: str, form: str, cas: str) -> Substance | tuple[str, str]:
         field = "substance" if name else "cas"
         try:

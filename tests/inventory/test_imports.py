@@ -291,6 +291,14 @@ def test_what_a_bottle_is_and_holds_is_not_changed_by_a_list(bring, prep, catalo
     assert says in reasons(run)[0][heading]
 
 
+def test_with_a_code_beside_it_a_loose_name_needs_only_to_fit_the_bottle(bring, prep, catalogue):
+    confirmed(bring("lots", "substance,kind,amount,unit\nCuSO4.5H2O,solid,5,g\n"), prep)
+    code = Lot.objects.get().code
+    head = "code,substance,form,note\n"
+    assert outcomes(bring("lots", f"{head}{code},copper sulfate,,looked at\n")) == ["change"]
+    assert outcomes(bring("lots", f"{head}{code},copper sulfate,anhydrous,looked at\n")) == ["refuse"]
+
+
 def test_the_same_code_twice_in_a_file_is_refused_the_second_time(bring, prep, catalogue):
     confirmed(bring("lots", BOTTLES + "table salt,,solid,500,g,,D1,,,,,\n"), prep)
     code = Lot.objects.get().code
