@@ -17,6 +17,7 @@ class PlaceForm(CheckedForm):
     name = forms.CharField(label="Name", help_text="As it stands on the door or the shelf.")
     kind = forms.ChoiceField(
         label="What it is",
+        required=False,
         choices=Place.Kind.choices,
         initial=Place.Kind.SHELF,
         help_text="What stands in one cabinet is judged together.",
@@ -40,7 +41,7 @@ class PlaceForm(CheckedForm):
         """What the service takes."""
         return {
             "name": data.get("name", ""),
-            "kind": data.get("kind", ""),
+            "kind": data.get("kind") or Place.Kind.OTHER,
             "parent": data.get("parent"),
             "note": data.get("note", ""),
         }

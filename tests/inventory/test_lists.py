@@ -134,10 +134,10 @@ def test_places_stand_inside_each_other(at_bench):
         PLACES, {"name": "Cabinet 2", "parent": store.pk, "idempotency_key": "p2"}, follow=True
     )
     assert [name for _, name in places()] == ["Store", "Store / Cabinet 2"]
-    assert re.search(r"Store / Cabinet 2", words(response))
+    assert re.search(r"Places / Store Cabinet 2", words(response))
 
 
-def test_a_place_sent_twice_is_there_once_and_both_sendings_lead_to_the_list(at_bench):
+def test_a_place_sent_twice_is_there_once_and_both_sendings_lead_to_it(at_bench):
     for _ in range(2):
         assert at_bench.post(PLACES, {"name": "Store", "idempotency_key": "p"}).status_code == 302
     assert Place.objects.count() == 1
