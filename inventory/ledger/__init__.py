@@ -10,8 +10,11 @@ Three guards work together, because each alone lets something through:
 
 A hold's state changes only under the lock of its lot, so that lock guards the holds too.
 
-Every function runs inside the caller's transaction; :mod:`inventory.services` opens it, retries it
-and decides who may do what. Amounts are whole base units, see :mod:`inventory.amounts`.
+On PostgreSQL a hold is placed by one function of the database (migration 0010), which keeps the same
+three guards; whatever it declines, and every hold on SQLite, goes step by step and can say why.
+
+Every function but ``place_holds_at_once`` runs inside the caller's transaction; :mod:`inventory.services`
+opens it, retries it and decides who may do what. Amounts are whole base units, see :mod:`inventory.amounts`.
 """
 
 from inventory.ledger.draws import draw_holds

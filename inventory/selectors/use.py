@@ -3,6 +3,8 @@
 Used is what was drawn, less what came back and less what was entered by mistake. A reversal belongs to
 the week of the entry it undoes, not to the week in which somebody noticed; so a mistake put right leaves
 no trace in any week. The present week isn't over and would make every figure too small, so it is left out.
+Solutions made here are left out too: they are made when somebody asks and leave when they are handed over,
+so their cover would say nothing.
 """
 
 from collections.abc import Iterable
@@ -117,7 +119,9 @@ def use_per_week(substance_ids: Iterable[int], *, today: date | None = None) -> 
     booked = Q(kind__in=_USED) | Q(kind=Movement.Kind.REVERSED, reverses__kind__in=_USED)
     rows = (
         # A reversal never comes before what it undoes, so the index on the time serves for both.
-        Movement.objects.filter(booked, at__gte=begins, lot__substance__in=set(substance_ids))
+        Movement.objects.filter(
+            booked, at__gte=begins, lot__substance__in=set(substance_ids), lot__prepared_by=None
+        )
         .annotate(belongs=Coalesce("reverses__at", "at"))
         .filter(belongs__gte=begins, belongs__lt=ends)
         .annotate(week=TruncWeek("belongs", tzinfo=zone))
@@ -184,6 +188,11 @@ class Pace:
         return max((week.amount for week in self.use.weeks), default=Decimal(0)) if self.use else Decimal(0)
 
     @property
+    def highest_shown(self) -> Decimal:
+        """The same to three figures [unit]."""
+        return to_figures(self.highest)
+
+    @property
     def bars(self) -> list[Bar]:
         """The bars of the chart, one a week; a week in which more came back than went has none."""
         if self.use is None or self.highest <= 0:
@@ -213,7 +222,7 @@ def pace_of(substance_id: int, *, actor: User, today: date | None = None) -> lis
     usable = Q(state=states.AVAILABLE) & (Q(expires_on=None) | Q(expires_on__gte=day))
     sums = {
         (row["kind"], row["unit"]): row
-        for row in Lot.objects.filter(substance=substance_id)
+        for row in Lot.objects.filter(substance=substance_id, prepared_by=None)
         .order_by()
         .values("kind", "unit")
         .annotate(

@@ -69,7 +69,9 @@ def in_turn() -> Iterator[None]:
 
 
 def _is_file() -> bool:
-    return connection.vendor == "sqlite" and not connection.is_in_memory_db()  # type: ignore[attr-defined]
+    if connection.vendor != "sqlite" or str(connection.settings_dict["NAME"]).startswith("file:"):
+        return False
+    return not connection.is_in_memory_db()  # type: ignore[attr-defined]  # SQLite's own
 
 
 def with_retries(work: Callable[[], T]) -> T:

@@ -24,6 +24,7 @@ from requests_app.demo.apparatus import equip, live_with_it
 from requests_app.demo.cabinets import (
     STANDS,
     a_bottle_that_stands_wrongly,
+    finished_count,
     interrupted_count,
     put_up_places,
 )

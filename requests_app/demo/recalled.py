@@ -19,19 +19,19 @@ def _brine(days: int, volume: str, target: str = "0.50", sections: str = "A B") 
 # Before everything else: the ledger is written in the order in which things happened.
 WEEKS: Final = (
     _brine(-75, "40"),
-    _brine(-61, "25", "1.0"),
-    _brine(-54, "60"),
-    _brine(-40, "30"),
-    _brine(-33, "50"),
+    _brine(-68, "25", "1.0"),
+    _brine(-61, "60"),
+    _brine(-54, "30"),
+    _brine(-47, "50"),
 )
 
 # What the bottle went into before the letter came: one solution is with its class, one stands ready.
 MADE_OF_IT: Final = (
     DemoOrder(
-        "instructor", "CH 221", "A", (("potassium-thiocyanate", "0.100", "mol/L"),), "40", 8, "214", (-5, 13)
+        "instructor", "CH 221", "A", (("potassium-thiocyanate", "0.10", "mol/L"),), "40", 8, "214", (-5, 13)
     ),
     DemoOrder(
-        "fell", "CH 240", "B", (("potassium-thiocyanate", "0.050", "mol/L"),), "25", 9, "305", 3.5, "finish"
+        "fell", "CH 240", "B", (("potassium-thiocyanate", "0.20", "mol/L"),), "25", 9, "305", 3.5, "finish"
     ),
 )
 _READ_AFTER: Final = timedelta(days=1)

@@ -133,7 +133,8 @@ def _waits_for(lot: Lot, why: str) -> str:
 
 # --- telling ----------------------------------------------------------------------------------
 def _tell_everybody(actor: User, row: Recall, reach: Reach) -> None:
-    named = f"{reach.lot.code} {reach.lot.title or reach.lot.substance.name} is recalled: {row.reason}"
+    why = row.reason.rstrip(".")
+    named = f"{reach.lot.code} {reach.lot.title or reach.lot.substance.name} is recalled: {why}"
     for batch in reach.batches:
         for order in orders_of(batch):
             _tell_of_order(actor, row, batch, order, named)

@@ -387,6 +387,7 @@ def test_the_sheet_says_which_bottle_gives_what_and_why_there_are_two():
     assert said["severity"] == "warn"
     assert "none alone holds enough" in said["text"]
     assert "don't exchange them" in said["text"]
+    assert f"take {0.995 / 0.98:.3f} g more of lot L00002X" in said["text"], "for whoever works on paper"
     first, second = taken(answer)
     assert "Bottle 1 of 2" in first["text"]
     assert "99.5 %, lot L00001X" in first["text"]

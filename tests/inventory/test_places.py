@@ -7,7 +7,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from inventory import codes
-from inventory.models import LotEvent, Place, Substance
+from inventory.models import Lot, LotEvent, Place, Substance
 from inventory.selectors import conflicts_if_put, place_tree, places, standing_in, storage_conflicts, within
 from inventory.services import (
     add_place,
@@ -342,3 +342,44 @@ def test_the_list_is_narrowed_by_state_group_and_what_is_short(at_bench, store, 
     said = words(at_bench.get(page("stock"), {"group": "general"}))
     assert vitriol.name in said
     assert "Nothing fits" in words(at_bench.get(page("stock"), {"group": "flammable-liquid"}))
+
+
+def test_ten_thousand_lots_are_searched_and_paged_in_as_many_queries_as_ten(at_bench, store, salt):
+    """Whatever is typed or chosen, the number of queries does not grow with the shelf."""
+    asked = ({"q": "cabinet one"}, {"q": "7647", "group": "general"}, {"show": "short"}, {"page": "2"})
+
+    def queries() -> list[int]:
+        found = []
+        for words_typed in asked:
+            with CaptureQueriesContext(connection) as captured:
+                assert at_bench.get(page("stock"), words_typed).status_code == 200
+            found.append(len(captured))
+        return found
+
+    def shelve(substances: int, lots_each: int) -> None:
+        first = Substance.objects.count()
+        made = Substance.objects.bulk_create(
+            Substance(key=f"own-{n}", name=f"own salt {n}", formula="NaCl", reorder_below=10)
+            for n in range(first, first + substances)
+        )
+        Lot.objects.bulk_create(
+            Lot(
+                code=f"X{substance.pk:07d}{n:04d}",
+                substance=substance,
+                kind="solid",
+                unit="g",
+                on_hand=1_000_000,
+                place=store["one top"],
+            )
+            for substance in made
+            for n in range(lots_each)
+        )
+
+    shelve(5, 2)
+    few = queries()
+    shelve(100, 100)
+    assert Lot.objects.count() > 10_000
+    assert queries() == few
+    assert max(few) <= 20
+    shown = words(at_bench.get(page("stock"), {"q": "cabinet one", "page": "2"}))
+    assert "105 substances, page 2 of 3" in shown

@@ -12,6 +12,7 @@ from inventory.selectors import pace_of, use_per_week
 from inventory.selectors.use import last_mondays, to_figures
 from inventory.services import draw_holds, hold_stock, reverse_movement
 from tests.inventory.conftest import new_key
+from tests.inventory.test_lots import prepared
 
 pytestmark = pytest.mark.django_db
 # A Wednesday; the twelve full weeks before it begin on Monday 1 December 2025 and end on 22 February 2026.
@@ -138,6 +139,16 @@ def test_below_the_reorder_level_is_said_in_words(client, prep, bottle, salt):
     bottle("500")
     client.force_login(prep)
     assert "Below its reorder level" in client.get(f"/stock/substances/{salt.key}/").content.decode()
+
+
+def test_a_solution_made_here_and_handed_over_is_no_use_of_the_stock(bottle, salt, drawn, prep):
+    solution = prepared(prep, salt, [bottle("100", received_on=date(2025, 11, 3))])
+    base = solution.on_hand
+    holds = hold_stock(actor=prep, draws={solution.pk: base}, purpose="B-1", idempotency_key="h")
+    draw_holds(actor=prep, amounts={holds[solution.pk].pk: base}, reason="B-1", idempotency_key="d")
+    next_week = timezone.localdate() + timedelta(weeks=1)
+    assert use_per_week([salt.pk], today=next_week) == {}
+    assert [pace.kind for pace in pace_of(salt.pk, actor=prep)] == ["solid"]
 
 
 def test_many_substances_take_one_query(bottle, salt, vitriol, drawn, django_assert_num_queries):

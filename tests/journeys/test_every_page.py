@@ -11,9 +11,9 @@ from axe_playwright_python.sync_playwright import Axe
 from django.test import RequestFactory
 from playwright.sync_api import Page, expect
 
-from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, WasteStream
+from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Order, Recall
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -95,6 +95,8 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/stock/apparatus/{booked.item.code}/book/",
         f"/stock/apparatus/day/?on={booked.starts_at:%Y-%m-%d}",
         "/accounts/me/",
+        "/accounts/notices/",
+        f"/orders/{one_of_each[0]}/trace/",
     ]
     wrong = faults_at(page, department.url, addresses)
     wrong += faults_at(page, department.url, ["/queue/", "/review/"], status=403)
@@ -152,7 +154,12 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     plan = begun.sheets.latest("revision").plan
     done, now = 1, begun.step_records.count() + 1
     lot = Lot.objects.filter(kind="solid", state="available").first()
+    recall = Recall.objects.latest("pk")
+    stopped = recall.batches.get(state="ready")
     balance = ApparatusItem.objects.get(type="balance", readability_g="0.001")
+    cabinet = Place.objects.get(name="Oxidiser cabinet")
+    counting = Stocktake.objects.get(state="counting")
+    upper = Place.objects.get(name="Upper shelf")
     wrong = faults_at(
         page,
         department.url,
@@ -169,6 +176,17 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             "/stock/substances/sodium-chloride/",
             "/stock/substances/new/",
             "/stock/places/",
+            "/stock/places/conflicts/",
+            f"/stock/places/{cabinet.code}/",
+            f"/stock/places/{cabinet.code}/change/",
+            f"/stock/places/{cabinet.code}/door/",
+            "/stock/counts/",
+            f"/stock/counts/{Stocktake.objects.get(state='posted').pk}/",
+            f"/stock/counts/{counting.pk}/?at={upper.code}",
+            f"/stock/counts/{counting.pk}/?scan={lot.code}",
+            f"/stock/counts/{counting.pk}/close/",
+            f"/stock/counts/{counting.pk}/give-up/",
+            f"/stock/counts/{counting.pk}/paper/",
             "/stock/files/",
             "/stock/files/?q=sodium&show=shelf",
             "/stock/files/in/lots/",
@@ -189,6 +207,13 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/stock/lots/{lot.code}/correct/",
             f"/stock/lots/{lot.code}/dispose/",
             f"/stock/lots/{lot.code}/state/quarantine/",
+            f"/stock/lots/{recall.lot.code}/trace/",
+            f"/stock/lots/{lot.code}/state/recall/",
+            f"/recalls/{recall.pk}/",
+            f"/batches/{stopped.reference}/",
+            f"/batches/{stopped.reference}/stop/",
+            f"/batches/{stopped.reference}/hand-over/",
+            "/accounts/notices/",
             *(
                 f"/stock/lots/{lot.code}/{change}/"
                 for change in ("return", "split", "merge", "move", "files/new")

@@ -239,7 +239,11 @@ def _minutes(way: Measure) -> float:
 def _coarseness(way: Measure, supply: Supply, room_variance: float) -> float:
     """What measuring one bottle may leave in doubt, in moles: the same for every bottle is fair [mol]."""
     tool = math.sqrt(max(way.variance - room_variance, 0.0))
-    return _per_unit(supply, way.weighed) * way.exact * (COVERAGE * tool + way.room + way.shift)
+    return (
+        _per_unit(supply, way.weighed)
+        * way.exact
+        * (COVERAGE * tool + (way.room if way.is_read else way.shift))
+    )
 
 
 def _kept_below(way: Measure, amount: float) -> Measure | None:

@@ -47,7 +47,7 @@ class Measure:
 
     @property
     def room(self) -> float:
-        """What readings may take it away from the exact amount by: rounding, and one step on a balance [1].
+        """What a reading may take it away from the exact amount by: rounding, and one step on a balance [1].
 
         Nobody brings a display to a single figure: it must be allowed a step to either side. A meniscus is
         set to a line, and how well is part of the uncertainty already. Several bottles share what is left
@@ -56,8 +56,6 @@ class Measure:
         if self.parts:
             rooms = [part.weight * part.measure.room for part in self.parts if part.measure.is_read]
             return len(rooms) * max(rooms, default=0.0)
-        if not self.is_read:
-            return 0.0
         if not self.weighed:
             return abs(self.offset)
         return abs(self.offset) + self.tool.step * self.times / self.exact

@@ -107,7 +107,10 @@ def say_why_weighed(draft: Draft, route: Route, bench: Bench) -> None:
         volume = weighed.exact * supply.mol_per_g / supply.mol_per_ml
         ways = volumes(volume, bench, route.room.variance, want.tolerance)
         fixed = supply.variance_ml + route.vessel.variance
-        tried = [(one.room + one.shift + COVERAGE * math.sqrt(one.variance + fixed), one) for one in ways]
+        tried = [
+            ((one.room if one.is_read else one.shift) + COVERAGE * math.sqrt(one.variance + fixed), one)
+            for one in ways
+        ]
         vapours = "fume_hood" in supply.substance.hazards
         where = ", filled where its vapours are drawn off" if vapours else ""
         label = 100.0 * COVERAGE * math.sqrt(supply.variance_g)
@@ -141,13 +144,22 @@ def say_several_bottles(draft: Draft, want: Want, measure: Measure) -> None:
         f" {_bottle(last, code_only=True)}."
     )
     parts = [f"{_amount(one)} from {_bottle(one)}" for one in measure.parts]
+    # On paper nobody moves the last figure: the rule for it stands with the amounts.
+    unit = as_shown(last.measure).unit
+    rule = sentences.joined(
+        [
+            f"for each {unit} that {_bottle(one, bare=True)} gives less take"
+            f" {one.per_unit / last.per_unit:.3f} {unit} more of {_bottle(last, bare=True)}"
+            for one in earlier
+        ]
+    )
     same = len({one.supply.strength for one in measure.parts}) == 1
     draft.note(
         warn(
             "several_bottles",
             f"{last.supply.substance.name} comes from {sentences.count(len(measure.parts))} bottles, because"
             f" none alone holds enough, the one that expires first in front:"
-            f" {sentences.joined(parts)}."
+            f" {sentences.joined(parts)}. Should one be empty sooner: {rule}."
             + ("" if same else " Each amount goes with the strength of its own bottle: don't exchange them."),
         )
     )
@@ -157,11 +169,13 @@ def _amount(part: Part) -> str:
     return sentences.shown(as_shown(part.measure))
 
 
-def _bottle(part: Part, *, code_only: bool = False) -> str:
-    """A bottle by its code, with its strength and the day it expires."""
+def _bottle(part: Part, *, code_only: bool = False, bare: bool = False) -> str:
+    """A bottle by its code, with its strength, and with the day it expires unless only the code is asked."""
     supply = part.supply
     lot = supply.lot
     code = (lot.code if code_only else f"lot {lot.code}") if lot else supply.substance.name
+    if bare:
+        return code
     until = f"good until {sentences.day(lot.expires)}" if lot and lot.expires and not code_only else ""
     inside = ", ".join(word for word in (supply.strength, until) if word)
     return f"{code} ({inside})" if inside else code
