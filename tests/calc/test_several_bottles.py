@@ -243,6 +243,16 @@ def test_what_is_missing_beside_bottles_of_other_assay_would_make_it_possible():
         assert plan(asked("NaCl", "2.00", "mol/L"), shelf_with(filled, lots[1]))["feasible"] == feasible
 
 
+def test_a_substance_listed_twice_does_not_take_from_the_same_bottles_twice():
+    request = order(component("NaCl", "2.00", "mol/L"), component("NaCl", "1.50", "mol/L"), equipment="shelf")
+    answer = plan(request, shelf_with(*TWO))
+    assert not answer["feasible"]
+    assert "out_of_stock" in codes(answer, "stop")
+    missing = sum(float(short["missing"]["value"]) for short in answer["shortages"])
+    drawn = sum(float(draw["amount"]["value"]) for draw in answer["draws"])
+    assert missing == pytest.approx(drawn - 70, abs=0.1)
+
+
 # --- uncertainty -------------------------------------------------------------------------------------------
 def test_the_expanded_uncertainty_agrees_with_a_second_implementation_of_the_gum():
     answer = plan(asked("NaCl", "2.00", "mol/L"), shelf_with(*TWO))

@@ -19,7 +19,8 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -226,15 +227,26 @@ def watcher(client: Client, until: float) -> None:
 
 
 def time_the_wait_for_a_turn(client: Client) -> None:
-    """Write down how long each transaction waits to begin: on SQLite that is the wait for the writer."""
-    turn, entered, began = transactions.in_turn, transaction.Atomic.__enter__, [0.0]
+    """Write down how long each transaction waits to begin, and how long it then keeps its turn.
 
-    def queued() -> Any:
-        if not connection.in_atomic_block:
-            began[0] = time.monotonic()
-        return turn()
+    On SQLite that is the wait for the one writer.
+    """
+    turn, entered, began = transactions.in_turn, transaction.Atomic.__enter__, [0.0, 0.0]
 
-    def timed(self: transaction.Atomic) -> Any:
+    @contextmanager
+    def queued() -> Iterator[None]:
+        if connection.in_atomic_block:
+            yield
+            return
+        began[0] = time.monotonic()
+        with turn():
+            began[1] = time.monotonic()
+            try:
+                yield
+            finally:
+                client.write("turn", "done", time.monotonic() - began[1])
+
+    def timed(self: transaction.Atomic) -> None:
         inside = connection.in_atomic_block
         entered(self)
         if not inside:

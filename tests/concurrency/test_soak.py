@@ -19,8 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 LONG = "SOAK_SECONDS" in os.environ
 SECONDS = float(os.environ.get("SOAK_SECONDS", "12"))
 KILL_EVERY_S = 3
-# In the suite other tests run beside this one, and a wait is also a wait for the processor.
-LONGEST_WAIT_MS = 250 if LONG else 1000
+LONGEST_WAIT_MS = 250
 
 pytestmark = pytest.mark.timeout(180 + 3 * SECONDS)
 
@@ -90,4 +89,7 @@ def test_four_processes_that_pause_between_orders_wait_their_turn_and_never_read
     seen = soaked(empty_sqlite, 4, "paced")
     require_sound(seen)
     assert seen["outcomes"]["order: done"] > 10
-    assert seen["slowest_ms"]["wait"] <= LONGEST_WAIT_MS
+    # In the suite other tests run beside this one and a turn takes longer. What must hold there too is
+    # the order: three are ahead at most, where SQLite's own pauses let ten and more pass.
+    ahead = 0 if LONG else 4 * seen["slowest_ms"]["turn"]
+    assert seen["slowest_ms"]["wait"] <= max(LONGEST_WAIT_MS, ahead)

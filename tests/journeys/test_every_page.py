@@ -144,6 +144,40 @@ def do_every_step(batch: Batch, actor) -> None:
         )
 
 
+def test_every_page_of_what_happens_to_a_bottle_is_free_of_barriers(department, sign_in):
+    page = sign_in("prep")
+    lot = Lot.objects.filter(split_into__isnull=False).first()
+    stream = WasteStream.objects.filter(in_use=True).first()
+    typed = f"unit=g&reason=Caked&idempotency_key=k&expected_on_hand={lot.on_hand}"
+    wrong = faults_at(
+        page,
+        department.url,
+        [
+            f"/stock/lots/{lot.code}/",
+            *(
+                f"/stock/lots/{lot.code}/{change}/"
+                for change in ("return", "split", "merge", "move", "papers/new")
+            ),
+            # What will change, in figures.
+            f"/stock/lots/{lot.code}/dispose/?amount=1&waste_stream={stream.pk}&{typed}",
+            f"/stock/lots/{lot.code}/split/?amounts=2+x+5&{typed}",
+            f"/stock/lots/move/?place={lot.place_id}",
+            "/stock/substances/silver-nitrate/",
+            "/stock/substances/silver-nitrate/facts/",
+            "/stock/substances/silver-nitrate/papers/new/",
+            f"/stock/papers/{Attachment.objects.filter(withdrawn_at=None).first().pk}/withdraw/",
+            "/stock/waste/",
+        ],
+    )
+    # With every error beside its field.
+    wrong += faults_at(page, department.url, [f"/stock/lots/{lot.code}/split/?amounts=x&{typed}"], status=422)
+    page.goto(f"{department.url}/stock/lots/{lot.code}/papers/new/")
+    page.get_by_role("button", name="Add the file").click()
+    expect(page.locator(".error-summary")).to_be_visible()
+    wrong += faults(page)
+    assert wrong == []
+
+
 def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(department, sign_in):
     page = sign_in("prep")
     batches = Batch.objects.order_by("pk")
@@ -214,17 +248,6 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/batches/{stopped.reference}/stop/",
             f"/batches/{stopped.reference}/hand-over/",
             "/accounts/notices/",
-            *(
-                f"/stock/lots/{lot.code}/{change}/"
-                for change in ("return", "split", "merge", "move", "files/new")
-            ),
-            f"/stock/lots/{lot.code}/dispose/?amount=1&unit=g&reason=Caked&idempotency_key=d"
-            f"&expected_on_hand={lot.on_hand}&waste_stream={WasteStream.objects.filter(in_use=True).first().pk}",
-            "/stock/lots/move/",
-            "/stock/substances/sodium-chloride/facts/",
-            "/stock/substances/sodium-chloride/files/new/",
-            f"/stock/files/{Attachment.objects.first().pk}/withdraw/",
-            "/stock/waste/",
         ],
     )
     # A step whose reading lies outside its window, with the reason asked for.

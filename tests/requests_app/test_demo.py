@@ -19,7 +19,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from inventory import states as stock_states
-from inventory.models import ApparatusItem, Booking, Lot, Movement
+from inventory.models import ApparatusItem, Booking, ImportRun, Lot, Movement
 from inventory.selectors import stock_differences, use_per_week
 from prepdesk.accounts.models import Notice, User
 from requests_app import states
@@ -115,6 +115,14 @@ def test_the_salt_has_weeks_of_use_to_draw(department):
     salt = Lot.objects.filter(substance__key="sodium-chloride").first().substance
     solid = next(use for use in use_per_week([salt.pk])[salt.pk] if use.kind == "solid")
     assert sum(1 for week in solid.weeks if week.amount) >= 5
+
+
+def test_a_delivery_was_brought_in_as_a_file_and_its_loose_name_refused(department):
+    run = ImportRun.objects.get()
+    assert (run.state, run.creates, run.refused) == ("done", 3, 1)
+    codes = run.rows.exclude(result="").values_list("result", flat=True)
+    assert Lot.objects.filter(code__in=codes, on_hand__gt=0).count() == 3
+    assert "decahydrate" in run.rows.get(outcome="refuse").reasons["Substance"]
 
 
 def test_the_review_has_weeks_to_look_back_on(department):

@@ -49,7 +49,9 @@ def say_shortages(draft: Draft, choices: Sequence[Choice], drawn: Sequence[Drawn
     taken: dict[str, float] = {}
     for want, choice, one in zip(draft.wants, choices, drawn, strict=True):
         if one.supply.bottles:
-            continue  # Taken from several bottles only where together they hold it.
+            # Together they hold it; only a substance that is listed twice can draw on them once more.
+            _say_drawn_twice(draft, want, choice, one, taken)
+            continue
         if one.supply.lot is None:
             if want.component.source is None and draft.request.equipment == "shelf":
                 needed = rounded_up(_amount(one.supply, one.amount))
@@ -71,6 +73,31 @@ def say_shortages(draft: Draft, choices: Sequence[Choice], drawn: Sequence[Drawn
                 f" {sentences.shown(missing)} are missing.",
             )
         )
+
+
+def _say_drawn_twice(draft: Draft, want: Want, choice: Choice, one: Drawn, taken: dict[str, float]) -> None:
+    free = {supply.lot.id: supply.lot.free for supply in one.supply.bottles if supply.lot}
+    over = 0.0
+    for draw in draft.draws:
+        if draw.component == want.index and draw.lot_id in free:
+            before = taken.get(draw.lot_id, 0.0)
+            taken[draw.lot_id] = before + draw.amount.value
+            if taken[draw.lot_id] > free[draw.lot_id]:
+                over += min(taken[draw.lot_id] - free[draw.lot_id], draw.amount.value)
+    if not over:
+        return
+    needed = rounded_up(_amount(one.supply, one.amount))
+    missing = rounded_up(replace(needed, value=over))
+    _note_short(
+        draft, want, choice, one, (needed, replace(needed, value=max(needed.value - over, 0.0)), missing)
+    )
+    draft.note(
+        stop(
+            "out_of_stock",
+            f"{one.supply.substance.name} is listed twice, and its bottles are used up by then:"
+            f" {sentences.shown(missing)} are missing.",
+        )
+    )
 
 
 def _lacking(
