@@ -315,7 +315,9 @@ def test_checking_a_form_that_was_sent_leads_to_its_order(signed_in, salt, fille
     changed = signed_in.post(NEW, {**data, "step": "check", "components-0-target": "1.00"})
     assert f"{order.reference} stays as it was sent" in text_of(changed)
     # What was typed becomes another order under a key of its own.
-    hidden = dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', changed.content.decode()))
+    hidden = dict(
+        re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', changed.content.decode())
+    )
     again = signed_in.post(NEW, {**hidden, "sections": data["sections"], "step": "anew"})
     assert value_of(again, "components-0-target") == "1.00"
     assert value_of(again, "key") not in ("", data["key"])
