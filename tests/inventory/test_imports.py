@@ -31,7 +31,7 @@ from inventory.services import (
     receive_prepared_lot,
 )
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
-from prepdesk.core.tables import FileRefused, Row, csv_file, xlsx_file
+from prepdesk.core.tables import LIMITS, FileRefused, Row, csv_file, xlsx_file
 from tests.inventory.conftest import new_key
 
 pytestmark = pytest.mark.django_db
@@ -784,6 +784,24 @@ def test_a_file_that_cannot_be_read_is_named_at_its_field(at_desk, data, name, s
     assert says in answer.content.decode()
     assert 'id="id_file_error"' in answer.content.decode()
     assert not ImportRun.objects.exists()
+
+
+def test_one_person_is_asked_to_wait_after_many_files_in_an_hour_and_others_are_not(
+    at_desk, bring, prep, second_prep, catalogue
+):
+    text = BOTTLES + "table salt,,solid,5,g,,D1,,,,,\n"
+    run = bring("lots", text)
+    ImportRun.objects.filter(pk=run.pk).update(attempt=LIMITS.tries_per_hour - 1)
+    assert sent(at_desk, "lots", text.encode()).status_code == 302
+    answer = sent(at_desk, "lots", text.encode())
+    assert answer.status_code == 429
+    assert "is the most. Wait a while" in answer.content.decode()
+    again = at_desk.post(reverse("inventory:import_again", args=[run.pk]))
+    assert (again.status_code, ImportRun.objects.count()) == (429, 2)
+    assert bring("lots", text, actor=second_prep).state == states.CHECKED
+    long_ago = timezone.now() - timedelta(minutes=61)
+    ImportRun.objects.filter(actor=prep).update(seen_alive_at=long_ago)
+    assert sent(at_desk, "lots", text.encode()).status_code == 302
 
 
 def test_a_page_without_a_file_says_so(at_desk):
