@@ -80,6 +80,8 @@ class CloseCountForm(CheckedForm):
         widget=forms.TextInput(attrs={"size": "40"}),
     )
 
+    rest_open = forms.BooleanField(label="Leave open whatever has no answer above", required=False)
+
     def __init__(
         self, *args: Any, lines: Iterable[StocktakeLine], unseen: Iterable[Lot], **kwargs: Any
     ) -> None:
@@ -109,7 +111,10 @@ class CloseCountForm(CheckedForm):
             "reason": data["reason"],
             "reasons": {line.pk: data.get(f"reason_{line.pk}", "") for line in self.counted},
             "leave": [line.pk for line in self.counted if data.get(f"leave_{line.pk}")],
-            "answers": {lot.pk: data.get(f"answer_{lot.pk}", "") for lot in self.unseen},
+            "answers": {
+                lot.pk: data.get(f"answer_{lot.pk}") or (states.LEFT_OPEN if data["rest_open"] else "")
+                for lot in self.unseen
+            },
         }
 
 

@@ -43,11 +43,11 @@ from inventory.services.labels import Label, check_label, correct_label, correct
 from inventory.services.lots import (
     change_lot_state,
     check_receipt,
-    open_lot,
     receive_lot,
     receive_prepared_lot,
 )
 from inventory.services.moves import move_lot, move_lots
+from inventory.services.opening import open_lot
 from inventory.services.places import (
     add_place,
     added_place,

@@ -1,4 +1,4 @@
-"""Bottles come in, are opened, change their state."""
+"""Bottles come in and change their state."""
 
 import uuid
 from collections.abc import Iterable, Mapping
@@ -12,13 +12,13 @@ from inventory import codes, ledger, states
 from inventory.amounts import Unit
 from inventory.models import Lot, LotEvent, LotParent, Movement, Place, Substance
 from inventory.services.facts import read_facts
-from inventory.services.shelf_life import expiry_on_receipt, expiry_once_opened
+from inventory.services.shelf_life import expiry_on_receipt
 from inventory.services.standing import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import AMOUNT_UNITS, Reader
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+from prepdesk.core.errors import Conflict, NotInThisState
 
 UNIT_OF_KIND: Final[dict[str, str]] = {
     Lot.Kind.SOLID.value: Unit.GRAM.value,
@@ -373,38 +373,6 @@ def note(
 ) -> None:
     """Write down one of ``states.LOT_NOTES``, which leave a lot's state as it is."""
     _write_event(lot, event, lot.state, actor=actor, reason=reason, from_place=from_place, to_place=to_place)
-
-
-@atomic_with_retries
-def open_lot(*, actor: User, lot: Lot, on: date | None = None) -> Lot:
-    """Write on which day a bottle was opened; the first time counts.
-
-    A reagent whose substance has a shelf life once opened expires no later than that; the history of
-    the lot says so.
-
-    Raises:
-        NotAllowed: for those who may not.
-        InvalidInput: for a day to come, or before it came.
-    """
-    policy.require(actor, "change_lot_state")
-    day = on or timezone.localdate()
-    locked = ledger.lock_lots([lot.pk])[lot.pk]
-    if locked.opened_on:
-        return locked
-    if day > timezone.localdate():
-        raise InvalidInput({"opened_on": "That day is still to come."})
-    if locked.received_on and day < locked.received_on:
-        raise InvalidInput({"opened_on": f"It came on {locked.received_on:%d %B %Y}, after that day."})
-    begin_bottle(locked, day, actor=actor)
-    return locked
-
-
-def begin_bottle(lot: Lot, day: date, *, actor: User) -> None:
-    """Note that a bottle was opened on ``day``, and what that makes of its expiry. The lot is locked."""
-    lot.opened_on = day
-    lot.expires_on, told = expiry_once_opened(lot)
-    lot.save(update_fields=["opened_on", "expires_on"])
-    note(lot, "open", actor=actor, reason=told)
 
 
 def _write_event(

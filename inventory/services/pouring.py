@@ -13,7 +13,8 @@ from inventory import ledger, states
 from inventory.amounts import as_text
 from inventory.models import Lot, LotParent, Place
 from inventory.selectors import lot_roots, why_not_one_lot
-from inventory.services.lots import begin_bottle, follow_balance, give_code, note
+from inventory.services.lots import follow_balance, give_code, note
+from inventory.services.opening import begin_bottle
 from inventory.services.sending import held_for, refuse_stale
 from inventory.services.shelf_life import expiry_once_opened
 from inventory.services.standing import check_standing, note_standing

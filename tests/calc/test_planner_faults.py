@@ -173,8 +173,6 @@ def test_else_it_is_made(stock):
 
 
 def test_no_stock_is_thinned_by_a_few_drops_of_water():
-    answer = plan(
-        one("NaCl", "0.10", "mol/L", equipment="shelf"), shelf_with(stock_lot(0.1002, is_prepared=True))
-    )
+    answer = plan(one("NaCl", "0.10", "mol/L", equipment="shelf"), shelf_with(stock_lot(0.1002)))
     assert answer["feasible"]
     assert [step["action"] for step in answer["steps"]] == ["measure", "store", "label"]

@@ -128,10 +128,12 @@ def test_substances_and_places_are_added_by_the_stockroom(instructor, typed):
 
 
 def test_places_stand_inside_each_other(at_bench):
-    at_bench.post(PLACES, {"name": "Store", "idempotency_key": "p"})
+    at_bench.post(PLACES, {"kind": "room", "name": "Store", "idempotency_key": "p"})
     store = Place.objects.get()
     response = at_bench.post(
-        PLACES, {"name": "Cabinet 2", "parent": store.pk, "idempotency_key": "p2"}, follow=True
+        PLACES,
+        {"kind": "cabinet", "name": "Cabinet 2", "parent": store.pk, "idempotency_key": "p2"},
+        follow=True,
     )
     assert [name for _, name in places()] == ["Store", "Store / Cabinet 2"]
     assert re.search(r"Places / Store Cabinet 2", words(response))
@@ -139,16 +141,19 @@ def test_places_stand_inside_each_other(at_bench):
 
 def test_a_place_sent_twice_is_there_once_and_both_sendings_lead_to_it(at_bench):
     for _ in range(2):
-        assert at_bench.post(PLACES, {"name": "Store", "idempotency_key": "p"}).status_code == 302
+        assert (
+            at_bench.post(PLACES, {"kind": "room", "name": "Store", "idempotency_key": "p"}).status_code
+            == 302
+        )
     assert Place.objects.count() == 1
-    other = at_bench.post(PLACES, {"name": "Annexe", "idempotency_key": "p"})
+    other = at_bench.post(PLACES, {"kind": "room", "name": "Annexe", "idempotency_key": "p"})
     assert (other.status_code, Place.objects.count()) == (422, 1)
 
 
 @pytest.mark.parametrize("name", ["", "  ", "store", "x" * 81])
 def test_a_place_without_a_name_of_its_own_is_refused(at_bench, prep, name):
     add_place(actor=prep, name="Store")
-    response = at_bench.post(PLACES, {"name": name, "idempotency_key": "p"})
+    response = at_bench.post(PLACES, {"kind": "room", "name": name, "idempotency_key": "p"})
     assert response.status_code == 422
     assert list(field_errors(response)) == ["name"]
     with pytest.raises(InvalidInput):

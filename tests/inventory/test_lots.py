@@ -379,7 +379,7 @@ def test_apparatus_is_added_and_taken_out_of_service(prep):
         actor=prep, type="one-mark flask", nominal_ml="250", apparatus_class="A", standard="ISO 1042:1998"
     )
     assert (flask.nominal_ml, flask.count, flask.in_service) == ("250", 1, True)
-    assert set_in_service(actor=prep, item=flask, in_service=False).in_service is False
+    assert set_in_service(actor=prep, item=flask, in_service=False, reason="Chipped").in_service is False
 
 
 @pytest.mark.parametrize(

@@ -579,9 +579,11 @@ def test_measuring_ware_without_a_known_limit_is_refused_with_what_would_do(at_b
 
 def test_apparatus_goes_out_of_service_and_back(at_bench, prep):
     item = add_apparatus(actor=prep, type="beaker", nominal_ml="400")
-    response = at_bench.post(page("apparatus_service", item.code), {"in_service": "0"}, follow=True)
+    out = {"in_service": "0", "reason": "Chipped", "idempotency_key": "o"}
+    response = at_bench.post(page("apparatus_service", item.code), out, follow=True)
     assert "Out of service" in words(response)
-    at_bench.post(page("apparatus_service", item.code), {"in_service": "1"})
+    back = {"in_service": "1", "reason": "Ground smooth", "idempotency_key": "i"}
+    at_bench.post(page("apparatus_service", item.code), back)
     item.refresh_from_db()
     assert item.in_service
 

@@ -279,7 +279,7 @@ def test_a_scanned_lot_that_should_not_stand_there_asks_for_a_reason_on_the_page
     assert "Only today" in said
     assert "Source:" in said
     assert "Follow your local rules" in said
-    assert "1 thing stands beside" in words(at_bench.get(page("places")))
+    assert "1 case of what should not stand together" in words(at_bench.get(page("places")))
 
 
 def test_the_list_for_a_door_holds_everything_inside(at_bench, store, stand):

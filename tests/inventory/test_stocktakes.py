@@ -270,6 +270,7 @@ def test_a_blind_count_hides_what_the_ledger_expects_until_it_is_counted(at_benc
     lot = bottle("473", place=cabinet["top"])
     blind = begin_stocktake(actor=prep, place=cabinet["top"], blind=True, idempotency_key="blind")
     for address in (
+        page("count_close", blind.pk),
         page("count", blind.pk),
         f"{page('count', blind.pk)}?scan={lot.code}",
         page("count_paper", blind.pk),
@@ -357,3 +358,11 @@ def test_a_count_is_begun_from_a_place_once(at_bench, cabinet):
     assert first["Location"] == second["Location"]
     row = Stocktake.objects.get()
     assert (row.blind, row.note) == (True, "Autumn")
+
+
+def test_whatever_has_no_answer_may_be_left_open_with_one_tick(at_bench, take, counted, bottle, cabinet):
+    gone, *rest = (bottle("300", place=cabinet["low"]) for _ in range(3))
+    sent = {"seen": state_of_lines(take), "rest_open": "on", "reason": "Gone", "idempotency_key": "k"}
+    answer = at_bench.post(page("count_close", take.pk), {**sent, f"answer_{gone.pk}": "not_found"})
+    assert answer.status_code == 302
+    assert [on_hand(lot) // G for lot in (gone, *rest)] == [0, 300, 300]

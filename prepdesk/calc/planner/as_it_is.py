@@ -13,7 +13,6 @@ from prepdesk.calc.planner.bench import Bench, Tool
 from prepdesk.calc.planner.cost import measuring_minutes
 from prepdesk.calc.planner.draft import Draft, concentration_of, draw_of
 from prepdesk.calc.planner.refusal import Impossible, stop
-from prepdesk.calc.planner.search import Route
 from prepdesk.calc.planner.supplies import Choice
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want
@@ -39,19 +38,8 @@ def serves_as_it_is(draft: Draft, choices: Sequence[Choice]) -> Supply | None:
     if source is not None:
         return _within(draft, supplies[0]) if isinstance(source, LotSource | SolutionSource) else None
     wanted = _wanted_ml(draft)
-    stocks = (one for one in supplies if one.lot and not one.lot.is_prepared and one.free >= wanted)
+    stocks = (one for one in supplies if one.lot and one.free >= wanted)
     return next((one for one in stocks if _within(draft, one) is not None), None)
-
-
-def turns_out_as_it_is(draft: Draft, route: Route) -> Supply | None:
-    """The stock that a route takes from the shelf, where it needs no dilution and holds enough.
-
-    Nearly all of it stock and hardly any water is no dilution but a way to spoil a figure.
-    """
-    if len(route.chains) != 1 or route.chains[0].stages:
-        return None
-    supply = route.chains[0].supply
-    return _within(draft, supply) if supply.free >= _wanted_ml(draft) else None
 
 
 def _within(draft: Draft, supply: Supply) -> Supply | None:

@@ -13,7 +13,7 @@ from prepdesk.calc.errors import Problem
 from prepdesk.calc.measuring import Room
 from prepdesk.calc.model import Density, Plan, PreparationRequest, Shelf
 from prepdesk.calc.planner.account import volume_shown
-from prepdesk.calc.planner.as_it_is import serves_as_it_is, turns_out_as_it_is, write_as_it_is
+from prepdesk.calc.planner.as_it_is import serves_as_it_is, write_as_it_is
 from prepdesk.calc.planner.bench import Bench, bench_of
 from prepdesk.calc.planner.checks import (
     above_source,
@@ -248,11 +248,6 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
         found.closest = nearest(question, bench, found.closest)
     route = _chosen(draft, found, choices, bench)
     if route is None:
-        return
-    stock = turns_out_as_it_is(draft, route)
-    if stock is not None:
-        drawn = write_as_it_is(draft, stock, bench)
-        say_shortages(draft, choices, [Drawn(stock, drawn, drawn * stock.mol_per_ml)])
         return
     write_volume_plan(draft, route, bench)
     explain(draft, route, found.runner_up)
