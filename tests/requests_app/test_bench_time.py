@@ -424,3 +424,25 @@ def test_stock_and_apparatus_that_are_both_missing_are_both_said(analytical, sen
     said = " ".join(reason["text"] for reason in order.waiting_for)
     assert "missing" in said
     assert "would serve, but it is past its calibration" in said
+
+
+@pytest.mark.parametrize(
+    ("stages", "needed"),
+    [
+        # (item, whether it is made from an intermediate), in bench order
+        ([(1, False), (2, True), (1, True)], {1: 1, 2: 1}),
+        ([(1, False), (1, True), (2, True)], {1: 2, 2: 1}),
+        ([(1, False), (1, False), (2, True)], {1: 2, 2: 1}),
+        ([(1, False), (1, True)], {1: 2}),
+    ],
+)
+def test_as_many_flasks_are_booked_as_are_in_use_at_one_moment(stages, needed):
+    """An intermediate waits until the next stage is made of it; then its flask is free again."""
+    route = [
+        {
+            "vessel": {"type": "one-mark flask", "item": str(item)},
+            "inputs": [{"kind": "intermediate" if diluted else "solid"}],
+        }
+        for item, diluted in stages
+    ]
+    assert vessels_of({"route": route, "steps": []}) == needed

@@ -19,6 +19,10 @@ def too_few_pieces(question: Question, bench: Bench) -> list[Problem]:
 
     Asked only when no route fits, since it searches once more.
     """
+    # At one moment every component has one intermediate waiting, one of them a second, beside the vessel.
+    at_once = len(question.wants) + 2
+    if all(tool.apparatus.count >= at_once for tool in (*bench.flasks, *bench.cylinders)):
+        return []
     found = search(question, replace(bench, flasks=_many(bench.flasks), cylinders=_many(bench.cylinders)))
     if found.best is None:
         return []
