@@ -103,34 +103,14 @@ def _count_tags(archive: zipfile.ZipFile, too_much: FileRefused) -> None:
 
 def _opened(data: bytes) -> Any:
     # Heavy, and needed by those who bring in a file only.
-    from openpyxl import DEFUSEDXML  # noqa: PLC0415
-    from openpyxl.reader.excel import ExcelReader  # noqa: PLC0415
-    from openpyxl.worksheet._read_only import ReadOnlyWorksheet  # noqa: PLC0415
-
-    class Sheet(ReadOnlyWorksheet):  # type: ignore[misc]  # the library is untyped
-        def _get_size(self) -> None:
-            """What a sheet claims of its size is not believed, and to look for it may read all of it."""
-
-    class Reader(ExcelReader):  # type: ignore[misc]
-        def read_worksheets(self) -> None:
-            for sheet, relation in self.parser.find_sheets():
-                if relation.target not in self.valid_files:
-                    continue
-                if "chartsheet" in relation.Type:
-                    self.read_chartsheet(sheet, relation)
-                    continue
-                found = Sheet(self.wb, sheet.name, relation.target, self.shared_strings)
-                found.sheet_state = sheet.state
-                self.wb._sheets.append(found)
+    from openpyxl import DEFUSEDXML, load_workbook  # noqa: PLC0415
 
     if not DEFUSEDXML:
         raise RuntimeError("defusedxml must be installed: without it a workbook may hold an XML bomb.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Of pictures and rules that are left out, which is meant.
-            reader = Reader(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
-            reader.read()
-            book = reader.wb
+            book = load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
     except Exception as error:
         # Whatever a broken or hostile file does to the library, the person hears one thing.
         log.info("A workbook could not be opened: %s", type(error).__name__)
