@@ -5,22 +5,12 @@ from collections.abc import Hashable
 from typing import Final
 
 from inventory import states
-from inventory.models import Lot, Place, Substance
+from inventory.models import Lot, Place
 from inventory.selectors.calculation import calc_catalogue
-from inventory.selectors.places import cabinets, standing
+from inventory.selectors.places import cabinets, standing_in
 from inventory.selectors.storage import kept_lot
 from prepdesk.calc.storage import Kept, Verdict, unsuited_place, verdict
 
-_LOOKED_AT: Final = (
-    "code",
-    "substance",
-    "kind",
-    "title",
-    "place",
-    "mass_percent",
-    "concentration_mol_per_l",
-    "composition",
-)
 _CLOSED: Final = frozenset({Place.Kind.CABINET, Place.Kind.COLD})
 
 
@@ -39,11 +29,9 @@ class Shelves:
         self._verdicts: dict[tuple[Kept, Kept], Verdict] = {}
         # By cabinet, what stands in it: how many of each name in each place.
         self._there: dict[int, dict[Kept, Counter[tuple[int, str]]]] = {}
-        # Thousands of bottles hold a few dozen substances; so each of those is read once.
-        substances = Substance.objects.in_bulk()
-        for lot in standing().only(*_LOOKED_AT).order_by("code").iterator(chunk_size=2_000):
-            lot.substance = substances[lot.substance_id]
-            self._count(lot, lot.place_id or 0, 1)
+        for lot in standing_in(set(self._cabinet_of)):
+            if lot.place_id is not None:
+                self._count(lot, lot.place_id, 1)
 
     def expect(self, way: str, inside: int | None) -> int:
         """Count on a place that is only to be created, and give the key it goes by here.
@@ -94,12 +82,12 @@ class Shelves:
         wrong = unsuited_place(kept, self._kind_of[cabinet])
         if wrong:
             told.append(f"{name}: {wrong.reason}")
-        for other, here in self._there.get(cabinet, {}).items():
+        for other, standing in self._there.get(cabinet, {}).items():
             found = self._verdict(kept, other)
             if found.forbids:
                 near = (
                     beside
-                    for (where, beside), count in here.items()
+                    for (where, beside), count in standing.items()
                     if count > 0 and (found.apart == "cabinet" or where == place_id)
                 )
                 beside = next(near, "")

@@ -212,9 +212,12 @@ def label(request: SignedInRequest, code: str) -> HttpResponse:
 @require_POST
 def opened(request: SignedInRequest, code: str) -> HttpResponse:
     """Write down that the bottle was opened today."""
-    bottle = open_lot(actor=request.user, lot=lot_or_404(request, code))
+    found = lot_or_404(request, code)
+    day_before = found.expires_on
+    bottle = open_lot(actor=request.user, lot=found)
     messages.success(request, "Written down as opened today.")
     earlier = expiry_note_of(bottle)
-    if earlier:
+    # What was said when it came isn't said again as if the opening had done it.
+    if earlier and bottle.expires_on != day_before:
         messages.warning(request, earlier)
     return redirect("inventory:lot", bottle.code)

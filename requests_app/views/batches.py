@@ -10,6 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory.amounts import from_base
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.accounts.models import User
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import added_unit, judge_reading, settle
 from prepdesk.calc.typed import parse_positive
@@ -66,12 +67,20 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "identities": identities(found, sheet),
         "events": open_events(request.user, found, steps),
         "may_record": found.state in (states.CLAIMED, states.IN_WORK) and holds(request.user, found),
+        "may_give_up": _may_give_up(request.user, found),
         "history": [(states.EVENT_WORDS[entry.event], entry) for entry in found.events.all()],
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
         "serving": [(order, choices_for(request.user, order)) for order in found.orders.all()],
     }
+
+
+def _may_give_up(actor: User, found: Batch) -> bool:
+    """Whether a spoilt batch is theirs to give up; one that is only claimed is put back instead."""
+    if found.state == states.READY:
+        return policy.may(actor, "work_batch")
+    return found.state == states.IN_WORK and (holds(actor, found) or actor.role == policy.MANAGER)
 
 
 def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any]:

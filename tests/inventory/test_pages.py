@@ -683,3 +683,28 @@ def test_a_get_changes_nothing(at_bench, bottle, django_capture_on_commit_callba
 def test_a_day_is_the_departments_day(at_bench, bottle):
     lot = bottle("500", expires_on=timezone.localdate() + timedelta(days=29))
     assert "Expires within 30 days" in words(at_bench.get(page("lot", lot.code)))
+
+
+# --- the row of links -----------------------------------------------------------------------------
+STOCKROOM = ("stock", "apparatus", "places", "counts", "waste", "files")
+
+
+def test_every_page_of_the_stockroom_has_the_same_row_and_marks_itself(at_bench):
+    for here in STOCKROOM:
+        row = at_bench.get(page(here)).content.decode().split('aria-label="Stockroom"')[1].split("</nav>")[0]
+        assert [each for each in STOCKROOM if f'href="{page(each)}"' in row] == list(STOCKROOM), here
+        assert f'href="{page(here)}" aria-current="page"' in row
+
+
+def test_whoever_orders_is_shown_only_the_pages_that_open(client, instructor):
+    client.force_login(instructor)
+    row = client.get(page("stock")).content.decode().split('aria-label="Stockroom"')[1].split("</nav>")[0]
+    assert [each for each in STOCKROOM if f'href="{page(each)}"' in row] == ["stock", "apparatus"]
+
+
+@pytest.mark.parametrize("narrowing", ["state=quarantined", "group=unknown", "q=salt", "show=short"])
+def test_files_say_when_only_part_is_taken_out(at_bench, narrowing):
+    assert "Everything there is." in at_bench.get(page("files")).content.decode()
+    text = at_bench.get(f"{page('files')}?{narrowing}").content.decode()
+    assert "Everything there is." not in text
+    assert "Take out everything instead" in text

@@ -45,6 +45,17 @@ def test_a_label_without_a_day_gets_one_by_the_shelf_life_and_its_history_says_s
     assert bottle(no_expiry=True).expires_on is None
 
 
+def test_opening_says_a_new_last_day_only_where_it_made_one(bottle, keeps, at_bench):
+    keeps(730, None)
+    lot = bottle()
+    answer = at_bench.post(page("lot_opened", lot.code), follow=True)
+    assert [str(told) for told in answer.context["messages"]] == ["Written down as opened today."]
+    keeps(730, 90)
+    shorter = bottle()
+    answer = at_bench.post(page("lot_opened", shorter.code), follow=True)
+    assert len(answer.context["messages"]) == 2
+
+
 @pytest.mark.parametrize(
     ("label", "after"),
     [

@@ -135,6 +135,8 @@ def test_what_is_ready_is_not_handed_over_and_is_flagged_where_people_look(
     client.force_login(prep)
     assert "Stands still" in client.get("/queue/").content.decode()
     assert "is not handed over" in client.get(f"/batches/{order.batch.reference}/").content.decode()
+    # A button that can only be refused is not offered.
+    assert "/hand-over/" not in client.get(f"/batches/{order.batch.reference}/").content.decode()
     assert client.post(f"/batches/{order.batch.reference}/hand-over/").status_code == 409
     client.force_login(instructor)
     html = client.get(f"/orders/{order.reference}/").content.decode()
@@ -338,6 +340,21 @@ def test_the_page_takes_the_same_queries_for_one_batch_and_for_six(client, salt,
     for _ in range(5):
         made(send(target="0.20"), prep)
     assert queries() == few
+
+
+def test_a_spoilt_batch_is_given_up_from_its_page_by_whoever_may(
+    client, department, prep, second_prep, manager
+):
+    begun, ready = department["in_work"].batch, department["ready"].batch
+
+    def offered(person, batch) -> bool:
+        client.force_login(person)
+        return (
+            f"/batches/{batch.reference}/stop/" in client.get(f"/batches/{batch.reference}/").content.decode()
+        )
+
+    assert [offered(person, begun) for person in (second_prep, prep, manager)] == [True, False, True]
+    assert offered(prep, ready)
 
 
 def test_the_page_of_giving_up_says_what_it_does(client, department, salt, prep, second_prep):
