@@ -477,3 +477,18 @@ def test_an_order_that_one_bottle_of_each_of_two_salts_can_not_serve_still_takes
         (0, "2"),
         (1, "3"),
     ]
+
+
+def test_no_intermediate_is_made_that_is_hardly_diluted():
+    # Two bottles that are each enough: 2.00 mol/L in 200 mL with half of it thrown away would only serve to
+    # mix their assays, and 23 g would be weighed where 11.7 g are wanted.
+    lots = tuple(salt(name, 12.0, 100.0, assay_tolerance_percent=0.2) for name in "12")
+    answer = plan(asked("NaCl", "2.00", "mol/L", "100"), shelf_with(*lots))
+    assert sum(amount(step) for step in taken(answer)) <= 0.2 * molar("NaCl") * 1.01
+    for target in ("2.00", "1.00", "0.500", "0.0100", "0.00100"):
+        answer = plan(one("NaCl", target, "mol/L", "250", equipment="standard", source={"kind": "solid", "formula": "NaCl", "assay_percent": "99.9", "assay_tolerance_percent": "0.05"}))  # fmt: skip
+        stages = [stage["inputs"] for stage in answer["route"]]
+        for inputs in stages[1:]:
+            for given in inputs:
+                if given["kind"] == "intermediate":
+                    assert float(given["amount"]["value"]) * 2 <= 250

@@ -18,6 +18,8 @@ SECOND_FLASKS_ML: Final = (100.0, 1000.0)
 SECOND_PIPETTES_ML: Final = (5.0, 25.0)
 # What stays in the flask so that the last aliquot can be drawn without air.
 DRAWABLE_PART: Final = 0.95
+# An intermediate is diluted at least so many times: hardly diluted it is the solution itself, made too large.
+LEAST_DILUTION: Final = 2.0
 # A route this much further from the tolerance than the closest one counts as equally near [1].
 NEARLY: Final = 1.02
 # A tolerance that is met exactly counts as met; floats need a little room for that.
@@ -205,7 +207,7 @@ def _flask_variance(flask: Tool, need: Need) -> float:
 def _aliquots(need: Need, bench: Bench, sizes: tuple[float, ...] = ()) -> Iterator[Measure]:
     """One aliquot by each single mark; the intermediate's strength is free, so none is ever odd."""
     for tool in bench.pipettes:
-        if tool.size <= need.volume_ml and (not sizes or tool.size in sizes):
+        if tool.size * LEAST_DILUTION <= need.volume_ml and (not sizes or tool.size in sizes):
             yield Measure(
                 tool=tool,
                 times=1,
