@@ -14,6 +14,8 @@ PLACE: Final = "P"
 APPARATUS: Final = "A"
 _LETTERS: Final = (LOT, PLACE, APPARATUS)
 _DIGITS: Final = 5
+# What the key of an A types on a French layout, where the digits come out as signs too.
+_FRENCH_A: Final = "Q"
 
 
 def code_of(number: int, letter: str = LOT) -> str:
@@ -45,7 +47,9 @@ def is_sound(code: str) -> bool:
 def looks_like_one(typed: str) -> bool:
     """Whether somebody may have scanned or typed a code: one word of its length, letter first.
 
-    A garbled one looks so too, which is the point: the page can then say why nothing was found.
+    A garbled one looks so too, which is the point: the page can then say why nothing was found. A word of
+    letters alone is a name, as "acetone".
     """
     word = tidied(typed)
-    return len(typed.split()) == 1 and word.startswith(_LETTERS) and len(word) == 1 + _DIGITS + 1
+    shaped = len(word) == 1 + _DIGITS + 1 and not word.isalpha()
+    return len(typed.split()) == 1 and shaped and word.startswith((*_LETTERS, _FRENCH_A))

@@ -131,7 +131,14 @@ CELERY_BEAT_SCHEDULE = {
 }
 
 if REDIS_URL:
-    CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
+    CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "LOCATION": REDIS_URL,
+            # A cache that does not answer is done without, and nobody waits for it.
+            "OPTIONS": {"socket_timeout": 1.0, "socket_connect_timeout": 0.5},
+        }
+    }
 else:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 # Sessions live in the database: signing in and bench work go on when Redis does not answer.

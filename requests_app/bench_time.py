@@ -103,16 +103,22 @@ def items_of(plan: sheets.Plan) -> set[int]:
 
 
 def vessels_of(plan: sheets.Plan) -> Counter[int]:
-    """How many of each item hold the solution or an intermediate of it, by key.
+    """How many of each item hold the solution or an intermediate of it at one moment, by key.
 
-    Several fillings are made in one vessel and poured together; an intermediate waits in its own while
-    the next stage is made.
+    Several fillings are made in one vessel and poured together; an intermediate waits in its own until the
+    next stage is made of it, and the sheet says so where its flask is emptied and used again.
     """
     needed: Counter[int] = Counter()
+    waiting: list[int] = []
     for stage in plan["route"]:
         vessel = stage["vessel"]
-        if vessel["type"] in _VESSELS and vessel.get("item"):
-            needed[int(vessel["item"])] += 1
+        # Nothing that isn't booked is counted, but it keeps its place in the row.
+        item = int(vessel.get("item") or 0) if vessel["type"] in _VESSELS else 0
+        needed |= Counter([*waiting, item])
+        if waiting and any(one["kind"] == "intermediate" for one in stage["inputs"]):
+            waiting.pop()
+        waiting.append(item)
+    del needed[0]
     for step in plan["steps"]:
         pool = step["equipment"] or {}
         if pool.get("type") == "carboy" and pool.get("item"):

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -33,14 +33,19 @@ class Booked:
     Attributes:
         bookings: what is booked for it now, with the item loaded.
         lines: the same in words, one for the hours: ``13:15 to 14:00: 1000 mL one-mark flask``.
-        faults: sentences about what can't be used as planned, empty where all is well.
+        faults_of: sentences about what can't be used as planned, by the key of the item.
         remedy: what to do about them.
     """
 
     bookings: tuple[Booking, ...] = ()
     lines: tuple[str, ...] = ()
-    faults: tuple[str, ...] = ()
+    faults_of: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
     remedy: str = ""
+
+    @property
+    def faults(self) -> tuple[str, ...]:
+        """All of these sentences, empty where all is well."""
+        return tuple(text for texts in self.faults_of.values() for text in texts)
 
 
 def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Booked]:
@@ -72,15 +77,13 @@ def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Bo
             for item in there
             if not item.may_be_used_on(day)
         }
-        faults = [f"The {items[pk].words} {why}." for pk, why in stopped.items()]
+        faults = {pk: (f"The {items[pk].words} {why}.",) for pk, why in stopped.items()}
         bookings = by_batch[batch.pk]
-        faults += [
-            f"More of the {booking.item.words} are booked than there are."
-            for booking in bookings
-            if booking.pk in too_many and booking.item_id not in stopped
-        ]
+        for booking in bookings:
+            if booking.pk in too_many and booking.item_id not in stopped:
+                faults[booking.item_id] = (f"More of the {booking.item.words} are booked than there are.",)
         remedy = _REMEDY[batch.state] if faults else ""
-        found[batch.pk] = Booked(tuple(bookings), _lines(batch, bookings), tuple(faults), remedy)
+        found[batch.pk] = Booked(tuple(bookings), _lines(batch, bookings), faults, remedy)
     return found
 
 

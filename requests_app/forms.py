@@ -314,11 +314,16 @@ def show_refusal(errors: Mapping[str, str], form: OrderForm, components: Compone
             form.add_error(field if field in form.fields else None, text)
 
 
+def fresh_key() -> str:
+    """A key for one form: sent under it twice, the order is taken once."""
+    return uuid.uuid4().hex
+
+
 def fresh_values(last: Order | None, sections: Iterable[Section] = ()) -> dict[str, Any]:
     """What a new form begins with: room and groups of the person's last order, else their largest section."""
     largest = max((section.groups for section in sections), default="")
     return {
-        "key": uuid.uuid4().hex,
+        "key": fresh_key(),
         "overage_percent": "10",
         "volume_unit": "mL",
         "room": last.room if last else "",

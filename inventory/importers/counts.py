@@ -8,6 +8,7 @@ from inventory.amounts import as_text
 from inventory.columns import COUNT_COLUMNS
 from inventory.importers.kinds import Importer, Tick, Verdict
 from inventory.importers.lot_rows import lots_by_code, why_no_such_code
+from inventory.importers.marks import mark_of_bottles
 from inventory.importers.naming import Refusals, unit_of
 from inventory.models import Lot
 from inventory.services import Counted, check_count, correct_stock_in_bulk
@@ -41,6 +42,9 @@ class CountImporter(Importer):
             verdicts.append(_verdict(row, lots, named))
             tick(done)
         return verdicts
+
+    def mark(self, rows: Sequence[Row]) -> str:
+        return mark_of_bottles(lots_by_code(rows).values())
 
     def apply(
         self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick

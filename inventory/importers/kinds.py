@@ -81,6 +81,14 @@ class Importer:
         """
         raise NotImplementedError
 
+    def mark(self, rows: Sequence[Row]) -> str:
+        """A text that stays the same as long as ``check`` would find the same about these rows.
+
+        Inside a transaction what the rows name is locked by this. Empty where a kind has no such mark:
+        its rows are then checked inside the transaction that brings them in.
+        """
+        return ""
+
     def apply(
         self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
     ) -> Mapping[int, str]:

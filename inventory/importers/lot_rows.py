@@ -142,13 +142,14 @@ class Against:
         if substance is None or read is None:
             return self._refused(row, refusals)
         read.substance = substance
-        remarks = self._standing(row, refusals, read, place_id)
+        remarks = self._standing(row, refusals, read, self._key(place_id, new_place))
         if refusals.by_column:
             return self._refused(row, refusals)
         action = New(
             {
                 **typed,
                 "storage_reason": row.cells.get("storage_reason", ""),
+                "read": (read, base),
                 "substance": substance,
                 "place": self.place_objects.get(place_id) if place_id else None,
             },
@@ -164,12 +165,15 @@ class Against:
             action=action,
         )
 
+    def _key(self, place_id: int | None, new_place: str) -> int | None:
+        """By what the shelves know a place, be it there or only to be created."""
+        if not new_place:
+            return place_id
+        return self.shelves.expect(new_place.casefold(), self.places.around(new_place))
+
     def _standing(self, row: Row, refusals: Refusals, lot: Lot, place_id: int | None) -> tuple[str, ...]:
         """Whether it may stand there: against a storage rule only with a reason, which is written down."""
-        if place_id is None:
-            return ()
-        rules = self.shelves.against(lot, place_id)
-        self.shelves.put(lot, place_id)
+        rules = self.shelves.move(lot, place_id)
         if rules and not row.cells.get("storage_reason"):
             refusals.add(
                 "place",
@@ -224,7 +228,8 @@ class Against:
         cost = self._cost(row, refusals, lot)
         if cost:
             _tell(told, "cost", "" if lot.cost_minor is None else money_text(lot.cost_minor), cost)
-        rules = self._standing(row, refusals, lot, place_id) if place_id != lot.place_id else ()
+        key = self._key(place_id, new_place)
+        rules = self._standing(row, refusals, lot, key) if key != lot.place_id else ()
         label: dict[str, Any] = {
             "figures": figures,
             "words": words,

@@ -2,15 +2,16 @@
 
 from collections.abc import Mapping, Sequence
 
+from inventory import codes
 from inventory.columns import LOT_COLUMNS
 from inventory.importers.kinds import Importer, Option, Tick, Verdict
-from inventory.importers.lot_rows import Against, Changed, New
+from inventory.importers.lot_rows import Against, Changed, New, lots_by_code
+from inventory.importers.marks import mark_of_stock
 from inventory.models import Place
 from inventory.services import (
     Label,
     Receipt,
     add_place,
-    correct_label,
     correct_labels_in_bulk,
     open_lot,
     receive_lots_in_bulk,
@@ -45,17 +46,24 @@ class LotImporter(Importer):
         self, rows: Sequence[Row], *, actor: User, options: Mapping[str, bool], tick: Tick
     ) -> list[Verdict]:
         against = Against(rows, create_places=bool(options.get("create_places")))
+        # In the order in which it is done: what is moved away makes room for what comes in.
+        order = sorted(rows, key=lambda row: not codes.tidied(row.cells.get("code", "")))
         verdicts = []
-        for done, row in enumerate(rows, start=1):
+        for done, row in enumerate(order, start=1):
             verdicts.append(against.verdict(row))
             tick(done)
-        return verdicts
+        return sorted(verdicts, key=lambda verdict: verdict.number)
+
+    def mark(self, rows: Sequence[Row]) -> str:
+        return mark_of_stock(lots_by_code(rows).values())
 
     def apply(
         self, verdicts: Sequence[Verdict], *, actor: User, key: str, source: str, tick: Tick
     ) -> dict[int, str]:
         ways = {v.action.new_place for v in verdicts if v.action.new_place}
         made = _created(ways, actor)
+        changed = [v for v in verdicts if isinstance(v.action, Changed)]
+        self._relabel(changed, made, actor, source, tick)
         new = [v for v in verdicts if isinstance(v.action, New)]
         receipts = [
             Receipt(
@@ -65,27 +73,29 @@ class LotImporter(Importer):
             for v in new
         ]
         lots = receive_lots_in_bulk(
-            actor=actor, receipts=receipts, reason=f"Received, from {source}", tick=tick
+            actor=actor,
+            receipts=receipts,
+            reason=f"Received, from {source}",
+            tick=lambda done: tick(len(changed) + done),
         )
-        changed = [v for v in verdicts if isinstance(v.action, Changed)]
-        self._relabel(changed, made, actor, source, lambda done: tick(len(new) + done))
         return {v.number: lot.code for v, lot in zip(new, lots, strict=True)}
 
     def _relabel(
         self, verdicts: Sequence[Verdict], made: Mapping[str, Place], actor: User, source: str, tick: Tick
     ) -> None:
-        """Put right what is written about the bottles that are there; most stay where they are."""
+        """Put right what is written about the bottles that are there, and where they stand."""
         inside = Place.objects.in_bulk([v.action.place_id for v in verdicts])
-        staying = []
-        for v in verdicts:
-            change, reason = v.action, f"From {source}, row {v.number}"
-            place = made.get(change.new_place) or inside.get(change.place_id)
-            if change.label and (place.pk if place else None) == change.lot.place_id:
-                told = {name: value for name, value in change.label.items() if name != "storage_reason"}
-                staying.append(Label(lot_id=change.lot.pk, reason=reason, **told))
-            elif change.label:
-                correct_label(actor=actor, lot=change.lot, **change.label, place=place, reason=reason)
-        correct_labels_in_bulk(actor=actor, labels=staying, tick=tick)
+        labels = [
+            Label(
+                lot_id=v.action.lot.pk,
+                reason=f"From {source}, row {v.number}",
+                place=made.get(v.action.new_place) or inside.get(v.action.place_id),
+                **v.action.label,
+            )
+            for v in verdicts
+            if v.action.label
+        ]
+        correct_labels_in_bulk(actor=actor, labels=labels, tick=tick)
         # After the labels, because opening may bring the expiry forward.
         for v in verdicts:
             if v.action.opened_on:

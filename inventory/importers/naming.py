@@ -159,6 +159,15 @@ class Places:
         refusals.add("place", self._missing(text))
         return None, ""
 
+    def around(self, way: str) -> int | None:
+        """The innermost place that is there already on the way to one that is to be created."""
+        parts = _way(way).split("/")
+        for end in range(len(parts) - 1, 0, -1):
+            found = self._by_way.get("/".join(parts[:end]))
+            if found:
+                return found[0]
+        return None
+
     def _missing(self, text: str) -> str:
         last = _way(text).split("/")[-1]
         inside = [name for name in self._usable if _way(name).split("/")[-1] == last]

@@ -15,6 +15,8 @@ from inventory.models import ImportRun
 log = logging.getLogger(__name__)
 _EVERY_S: Final = 0.4
 _KEPT_S: Final = 3_600
+# So long nothing is told after the cache did not answer: each try may cost a second of the transaction.
+_DEAF_S: Final = 10.0
 # After so long without a sign of life the work is taken to have stopped.
 SILENCE: Final = timedelta(seconds=45)
 
@@ -53,9 +55,10 @@ def tells_progress(run: ImportRun, before: int) -> Callable[[int], None]:
         last = time.monotonic()
         try:
             cache.set(_key(run), (before + done, timezone.now()), _KEPT_S)
-        except Exception:
+        except Exception as error:
             # A cache that is down must not stop the work it only tells about.
-            log.warning("Progress of import %s could not be told", run.pk)
+            log.warning("Progress of import %s could not be told: %r", run.pk, error)
+            last += _DEAF_S
 
     return tick
 
@@ -64,8 +67,8 @@ def forget_progress(run: ImportRun) -> None:
     """The work ended; its row says how."""
     try:
         cache.delete(_key(run))
-    except Exception:
-        log.warning("Progress of import %s could not be cleared", run.pk)
+    except Exception as error:
+        log.warning("Progress of import %s could not be cleared: %r", run.pk, error)
 
 
 def progress_of(run: ImportRun) -> tuple[int, int] | None:

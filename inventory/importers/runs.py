@@ -2,10 +2,12 @@
 
 import hashlib
 from collections.abc import Mapping
+from datetime import timedelta
 from pathlib import PurePath
+from typing import Final
 
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import QuerySet, Sum
 from django.utils import timezone
 
 from inventory import import_states as states
@@ -15,8 +17,10 @@ from inventory.models import ImportRun
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
-from prepdesk.core.tables import Table, read_table
+from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState, TooManyTries
+from prepdesk.core.tables import LIMITS, Table, read_table
+
+_WHILE: Final = timedelta(hours=1)
 
 
 def start_run(
@@ -40,6 +44,7 @@ def start_run(
 
     Raises:
         NotAllowed, InvalidInput: for an unknown kind.
+        TooManyTries: when this person had more files checked within the hour than ``LIMITS`` allows.
         FileRefused: when the file can't be read as such a table.
     """
     importer = _importer(kind)
@@ -47,6 +52,7 @@ def start_run(
     first = ImportRun.objects.filter(idempotency_key=idempotency_key).first()
     if first:
         return _sent_before(first, actor, kind)
+    _require_patience(actor)
     table = read_table(data, [*importer.columns, ROW, WHY], sheet=sheet)
     run = ImportRun(
         kind=kind,
@@ -67,6 +73,16 @@ def start_run(
     except IntegrityError:
         return _sent_before(ImportRun.objects.get(idempotency_key=idempotency_key), actor, kind)
     return run
+
+
+def _require_patience(actor: User) -> None:
+    lately = ImportRun.objects.filter(actor=actor, seen_alive_at__gt=timezone.now() - _WHILE)
+    tries = lately.order_by().aggregate(tries=Sum("attempt"))["tries"] or 0
+    if tries >= LIMITS.tries_per_hour:
+        raise TooManyTries(
+            f"You had files checked and brought in {tries} times within an hour; {LIMITS.tries_per_hour} is "
+            "the most. Wait a while, or put the rows of several files into one."
+        )
 
 
 def _light() -> QuerySet[ImportRun]:
@@ -150,8 +166,10 @@ def go_on_with_run(*, actor: User, run: ImportRun) -> ImportRun:
     Raises:
         NotAllowed.
         NotInThisState: while it is being worked on, and when it is done or dropped.
+        TooManyTries: as :func:`start_run`.
     """
     policy.require(actor, _importer(run.kind).action)
+    _require_patience(actor)
 
     def begin() -> ImportRun:
         # A row that is locked is being brought in at this very moment.

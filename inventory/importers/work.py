@@ -3,7 +3,8 @@
 Checking changes nothing, so it runs outside any transaction and writes its progress into the run's own
 row as it goes. Bringing in is one transaction, whose rows nobody else sees before it ends (and during
 which, on SQLite, nobody else can write), so its progress goes through the cache; a page that finds
-nothing there says that the work is going on, without a count.
+nothing there says that the work is going on, without a count. To keep it short the rows are checked
+again just before it, and inside only if what they were checked against changed in between.
 
 A process that is killed leaves nothing half done: a check is begun again, and an unfinished
 transaction is gone. The run then stays where it was, and whoever looks at it can go on or drop it.
@@ -15,6 +16,7 @@ import json
 import logging
 import threading
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 from django.conf import settings
@@ -37,6 +39,14 @@ CHANGED: Final = (
     "The stock or the lists changed after this was checked, so nothing was brought in. "
     "This is what would happen now; look at it again and confirm."
 )
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """What was found about the rows just now, and the mark of what it was found against."""
+
+    mark: str
+    verdicts: list[Verdict]
 
 
 class _FoundOtherwise(Exception):
@@ -186,14 +196,15 @@ def _fail(run: ImportRun, text: str) -> None:
 def apply_run(run_id: int, attempt: int) -> None:
     """Do what was confirmed: all of it in one transaction, or nothing.
 
-    The rows are checked again inside it. When they would do something else than what was confirmed,
-    nothing is done and the run goes back to be looked at.
+    The rows are checked again. When they would do something else than what was confirmed, nothing is
+    done and the run goes back to be looked at.
     """
     run = ImportRun.objects.select_related("confirmed_by").get(pk=run_id)
     if (run.state, run.attempt) != (states.IMPORTING, attempt):
         return
     try:
-        in_transaction_with_retries(lambda: _apply(run))
+        looked = _look(run)
+        in_transaction_with_retries(lambda: _apply(run, looked))
     except Stopped:
         pass
     except _FoundOtherwise as found:
@@ -208,7 +219,28 @@ def apply_run(run_id: int, attempt: int) -> None:
         forget_progress(run)
 
 
-def _apply(run: ImportRun) -> None:
+def _look(run: ImportRun) -> _Looked | None:
+    """Check the rows again before the transaction; ``None`` where that has to wait for it.
+
+    Raises:
+        _FoundOtherwise: when that is already something else than what was confirmed.
+    """
+    importer, rows = _importer(run), _rows(run)
+    mark = importer.mark(rows)
+    return _Looked(mark, _as_confirmed(run, importer, rows)) if mark else None
+
+
+def _as_confirmed(run: ImportRun, importer: Importer, rows: list[Row]) -> list[Verdict]:
+    # Each row counts twice: once when it is checked again, once when it is done.
+    assert run.confirmed_by is not None
+    tick = tells_progress(run, 0)
+    verdicts = importer.check(rows, actor=run.confirmed_by, options=run.options, tick=tick)
+    if _digest(verdicts) != run.digest:
+        raise _FoundOtherwise(verdicts)
+    return verdicts
+
+
+def _apply(run: ImportRun, looked: _Looked | None) -> None:
     # Whoever works on the same run waits here, and then finds it done.
     mine = ImportRun.objects.filter(pk=run.pk, state=states.IMPORTING, attempt=run.attempt)
     if not mine.select_for_update().values_list("pk", flat=True).first():
@@ -216,10 +248,10 @@ def _apply(run: ImportRun) -> None:
     importer, actor = _importer(run), run.confirmed_by
     assert actor is not None
     rows = _rows(run)
-    # Each row counts twice: once when it is checked again, once when it is done.
-    verdicts = importer.check(rows, actor=actor, options=run.options, tick=tells_progress(run, 0))
-    if _digest(verdicts) != run.digest:
-        raise _FoundOtherwise(verdicts)
+    if looked and importer.mark(rows) == looked.mark:
+        verdicts = looked.verdicts
+    else:
+        verdicts = _as_confirmed(run, importer, rows)
     wanted = [verdict for verdict in verdicts if verdict.outcome in ("create", "change")]
     results = importer.apply(
         wanted,

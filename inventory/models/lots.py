@@ -10,6 +10,7 @@ from inventory import states
 from inventory.amounts import Unit, from_base
 from inventory.models.places import Place
 from inventory.models.substances import Substance
+from prepdesk.calc.digits import shown_figure
 
 
 class Lot(models.Model):
@@ -74,6 +75,15 @@ class Lot(models.Model):
     def free(self) -> int:
         """Base units nobody holds."""
         return self.on_hand - self.held
+
+    @property
+    def strength_shown(self) -> str:
+        """Concentration [mol/L] at the digits its uncertainty supports, empty where it has none.
+
+        Only for people: plans count with what is stored.
+        """
+        stored = self.concentration_mol_per_l
+        return shown_figure(stored, self.relative_uncertainty_percent) if stored else ""
 
     @property
     def on_hand_amount(self) -> Decimal:

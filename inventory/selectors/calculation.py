@@ -140,6 +140,7 @@ def _shelf_lot(lot: Lot, free: int) -> model.ShelfLot:
         is_prepared=bool(lot.composition),
         prepared_by=str(lot.prepared_by) if lot.prepared_by else "",
         made_on=lot.received_on.isoformat() if lot.received_on else "",
+        label_mol_per_l=lot.concentration_mol_per_l,
     )
 
 

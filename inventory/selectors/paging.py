@@ -6,7 +6,8 @@ from typing import Generic, TypeVar
 Row = TypeVar("Row")
 
 
-@dataclass(frozen=True, slots=True)
+# No slots: a frozen class with slots can't be made through Page[Row] in Python 3.11.
+@dataclass(frozen=True)
 class Page(Generic[Row]):
     """Some rows of a list.
 

@@ -40,6 +40,7 @@ from inventory.services.bulk import (
 )
 from inventory.services.facts import FACTS
 from inventory.services.labels import Label, check_label, correct_label, correct_labels_in_bulk
+from inventory.services.lost import listen_to_lost_apparatus
 from inventory.services.lots import (
     change_lot_state,
     check_receipt,
@@ -169,6 +170,7 @@ __all__ = [
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
+    "listen_to_lost_apparatus",
     "load_catalogue",
     "lock_lots",
     "merge_lots",

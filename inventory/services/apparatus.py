@@ -13,9 +13,10 @@ from django.utils import timezone
 from inventory import codes
 from inventory.models import ApparatusItem, Place
 from inventory.selectors import calc_apparatus, places
+from inventory.services.lost import tell_what_is_lost
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Figure, Reader
-from inventory.services.upkeep import MOST, locked_item, note_event
+from inventory.services.upkeep import MOST, covers_less, locked_item, note_event
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.apparatus import tolerance_ml
@@ -236,6 +237,7 @@ def change_apparatus(
     )
     typed.place = place
     where = dict(places())
+    covered = locked.calibration_due_on
     changes = []
     for field, (what, unit) in _FACT_WORDS.items():
         old, new = getattr(locked, field), getattr(typed, field)
@@ -246,7 +248,9 @@ def change_apparatus(
             )
     if changes:
         locked.save()
-        note_event(locked, "change", actor=actor, reason=reason.strip(), changes=changes)
+        event = note_event(locked, "change", actor=actor, reason=reason.strip(), changes=changes)
+        if covers_less(covered, locked):
+            tell_what_is_lost(actor=actor, item=locked, event=event)
     return locked
 
 

@@ -1,5 +1,6 @@
 """Many bottles, counts or substances at once: by the same checks, the same ledger, in few statements."""
 
+import copy
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -13,13 +14,13 @@ from inventory.models import Lot, LotEvent, Movement, Place, Substance
 from inventory.selectors import Shelves
 from inventory.services.lots import check_receipt, follow_balance
 from inventory.services.shelf_life import expiry_on_receipt
-from inventory.services.standing import AGAINST
+from inventory.services.standing import check_standing_among
 from inventory.services.stock import check_count
 from inventory.services.substance_facts import edit_substance
 from inventory.services.transactions import atomic_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput
+from prepdesk.core.errors import Conflict
 
 _BATCH: Final = 500
 
@@ -31,7 +32,10 @@ def _silent(_done: int) -> None:
 # --- bottles --------------------------------------------------------------------------------------
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """One bottle that comes in; the fields are those of ``receive_lot``, as typed."""
+    """One bottle that comes in; the fields are those of ``receive_lot``, as typed.
+
+    ``read`` is what ``check_receipt`` made of them, where the caller has asked it before.
+    """
 
     substance: Substance
     kind: str
@@ -46,6 +50,7 @@ class Receipt:
     opened_on: date | None = None
     expires_on: date | None = None
     cost: str = ""
+    read: tuple[Lot, int] | None = None
 
 
 @atomic_with_retries
@@ -75,7 +80,7 @@ def receive_lots_in_bulk(
         lot.expires_on, because = expiry_on_receipt(lot)
         if because:
             told.append(_event(lot, "expiry", actor, because))
-        against = _against(shelves, lot, receipt.storage_reason)
+        against = check_standing_among(shelves, lot, lot.place, receipt.storage_reason)
         if against:
             told.append(_event(lot, "against", actor, against))
         lots.append(lot)
@@ -102,28 +107,22 @@ def _event(lot: Lot, event: str, actor: User, reason: str) -> LotEvent:
     return LotEvent(lot=lot, event=event, actor=actor, reason=reason, to_place=where, **states_of)
 
 
-def _against(shelves: Shelves, lot: Lot, reason: str) -> str:
-    """What is to be written down about where a lot is put, as ``check_standing`` does for one."""
-    if lot.place is None:
-        return ""
-    rules = shelves.against(lot, lot.place.pk)
-    shelves.put(lot, lot.place.pk)
-    if rules and not reason.strip():
-        raise InvalidInput({AGAINST: f"It should not stand there. {rules}"})
-    return f"{reason.strip()}. {rules}"[:1200] if rules else ""
-
-
 def _read(receipt: Receipt) -> tuple[Lot, int]:
-    lot, base = check_receipt(
-        kind=receipt.kind,
-        amount=receipt.amount,
-        unit=receipt.unit,
-        figures=receipt.figures,
-        words=receipt.words,
-        received_on=receipt.received_on,
-        opened_on=receipt.opened_on,
-        expires_on=receipt.expires_on,
-        cost=receipt.cost,
+    # A copy, because a transaction that is run again must not find the number of its first try on it.
+    lot, base = (
+        (copy.copy(receipt.read[0]), receipt.read[1])
+        if receipt.read
+        else check_receipt(
+            kind=receipt.kind,
+            amount=receipt.amount,
+            unit=receipt.unit,
+            figures=receipt.figures,
+            words=receipt.words,
+            received_on=receipt.received_on,
+            opened_on=receipt.opened_on,
+            expires_on=receipt.expires_on,
+            cost=receipt.cost,
+        )
     )
     lot.substance, lot.place = receipt.substance, receipt.place
     # Replaced as soon as the database has given it its number.

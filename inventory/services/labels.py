@@ -5,12 +5,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
+from django.db.models import prefetch_related_objects
+
 from inventory import ledger
 from inventory.amounts import money_text
 from inventory.models import Lot, LotEvent, Place
+from inventory.selectors import Shelves
 from inventory.services.facts import FACTS, read_facts
 from inventory.services.lots import LONGEST, check_dates, note
-from inventory.services.moves import write_move
+from inventory.services.moves import event_of_move, write_move
+from inventory.services.standing import check_standing_among
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.access import policy
@@ -79,14 +83,16 @@ def correct_label(
 
 @dataclass(frozen=True, slots=True)
 class Label:
-    """What a label says now, of one lot that stays where it is; the fields are those of ``correct_label``."""
+    """What a label says now and where the bottle stands; the fields are those of ``correct_label``."""
 
     lot_id: int
     figures: Mapping[str, str]
     words: Mapping[str, str]
     expires_on: date | None
     reason: str
+    place: Place | None
     cost: str | None = None
+    storage_reason: str = ""
 
 
 @atomic_with_retries
@@ -94,6 +100,8 @@ def correct_labels_in_bulk(
     *, actor: User, labels: Sequence[Label], tick: Callable[[int], None] = lambda _done: None
 ) -> None:
     """Put many labels right, as :func:`correct_label` does one, all of them or none.
+
+    Those that are put elsewhere are judged one after the other, each against what then stands there.
 
     Args:
         tick: told how many are done.
@@ -104,7 +112,12 @@ def correct_labels_in_bulk(
     """
     policy.require(actor, "receive_lot")
     lots = ledger.lock_lots(label.lot_id for label in labels)
-    events = []
+    events: list[LotEvent] = []
+    going = [label for label in labels if lots[label.lot_id].place_id != _key(label.place)]
+    shelves = Shelves() if going else None
+    inside = _places_with_what_is_around() if going else {}
+    prefetch_related_objects([lots[label.lot_id] for label in going], "substance")
+    known = _against_already([label.lot_id for label in going])
     for done, label in enumerate(labels, start=1):
         lot = lots[label.lot_id]
         new, kept = check_label(
@@ -116,14 +129,44 @@ def correct_labels_in_bulk(
             reason=label.reason,
         )
         told = _told(lot, new, kept)
-        if told:
-            state = {"from_state": lot.state, "to_state": lot.state}
-            events.append(LotEvent(lot=lot, event="label", actor=actor, reason=told, **state))
         changed = {field: value for field, value in new.items() if getattr(lot, field) != value}
+        if shelves and lot.place_id != _key(label.place):
+            against = check_standing_among(shelves, lot, label.place, label.storage_reason)
+            lot.place, there = inside.get(lot.place_id or 0), inside.get(_key(label.place) or 0)
+            events.append(event_of_move(lot, there, actor=actor))
+            changed["place"] = there
+            if against and (lot.pk, _key(label.place)) not in known:
+                events.append(_event(lot, "against", actor, against, to_place=label.place))
+        if told:
+            events.append(_event(lot, "label", actor, told))
         if changed:
             Lot.objects.filter(pk=lot.pk).update(**changed)
         tick(done)
     LotEvent.objects.bulk_create(events, batch_size=500)
+
+
+def _key(place: Place | None) -> int | None:
+    return place.pk if place else None
+
+
+def _places_with_what_is_around() -> dict[int, Place]:
+    """Every place, so that its whole name asks nothing more."""
+    rows = {place.pk: place for place in Place.objects.all()}
+    for place in rows.values():
+        place.parent = rows.get(place.parent_id or 0)
+    return rows
+
+
+def _against_already(lot_ids: Sequence[int]) -> set[tuple[int, int | None]]:
+    """Which of these lots are known to stand against a rule, and where."""
+    if not lot_ids:
+        return set()
+    return set(LotEvent.objects.filter(lot__in=lot_ids, event="against").values_list("lot_id", "to_place_id"))
+
+
+def _event(lot: Lot, event: str, actor: User, reason: str, to_place: Place | None = None) -> LotEvent:
+    state = {"from_state": lot.state, "to_state": lot.state}
+    return LotEvent(lot=lot, event=event, actor=actor, reason=reason, to_place=to_place, **state)
 
 
 def _told(lot: Lot, new: Mapping[str, Any], kept: str) -> str:

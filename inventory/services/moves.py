@@ -3,8 +3,7 @@
 from collections.abc import Iterable
 
 from inventory import ledger
-from inventory.models import Lot, Place
-from inventory.services.lots import note
+from inventory.models import Lot, LotEvent, Place
 from inventory.services.standing import check_standing, note_standing
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
@@ -79,17 +78,23 @@ def write_move(
     if lot.place_id == (place.pk if place else None):
         return
     against = check_standing(lot, place, storage_reason)
-    before = lot.place
-    # In words too, because a place may be renamed or put into another room later.
-    told = f"From {before or 'nowhere'} to {place or 'nowhere'}"
-    note(
-        lot,
-        "move",
-        actor=actor,
-        reason=f"{told}. {reason}" if reason else told,
-        from_place=before,
-        to_place=place,
-    )
+    event_of_move(lot, place, actor=actor, reason=reason).save(force_insert=True)
     lot.place = place
     lot.save(update_fields=["place"])
     note_standing(lot, against, actor=actor)
+
+
+def event_of_move(lot: Lot, place: Place | None, *, actor: User, reason: str = "") -> LotEvent:
+    """The entry in a bottle's history that it was put elsewhere, not saved yet."""
+    # In words too, because a place may be renamed or put into another room later.
+    told = f"From {lot.place or 'nowhere'} to {place or 'nowhere'}"
+    return LotEvent(
+        lot=lot,
+        event="move",
+        from_state=lot.state,
+        to_state=lot.state,
+        actor=actor,
+        reason=f"{told}. {reason}" if reason else told,
+        from_place=lot.place,
+        to_place=place,
+    )

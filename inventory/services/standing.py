@@ -3,7 +3,7 @@
 from typing import Final
 
 from inventory.models import Lot, LotEvent, Place
-from inventory.selectors import AGAINST_RULES, conflicts_if_put
+from inventory.selectors import AGAINST_RULES, Shelves, conflicts_if_put
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.accounts.models import User
 
@@ -23,9 +23,12 @@ def check_standing(lot: Lot, place: Place | None, reason: str) -> str:
     conflicts = conflicts_if_put(lot, place)
     if not conflicts:
         return ""
+    return _kept(" ".join(dict.fromkeys(conflict.words for conflict in conflicts)), reason)
+
+
+def _kept(rules: str, reason: str) -> str:
     reader = Reader()
     kept = reader.words(AGAINST, reason, MAX_REASON)
-    rules = " ".join(dict.fromkeys(conflict.words for conflict in conflicts))
     if not kept:
         reader.refuse(
             AGAINST,
@@ -34,6 +37,17 @@ def check_standing(lot: Lot, place: Place | None, reason: str) -> str:
         )
     reader.done()
     return f"{kept}{AGAINST_RULES}{rules}"[:1200]
+
+
+def check_standing_among(shelves: Shelves, lot: Lot, place: Place | None, reason: str) -> str:
+    """As :func:`check_standing`, for one of many lots that are put away together, each after the other.
+
+    Args:
+        shelves: as they are once those before it stand where they belong; this one is counted in.
+        lot: still where it stood before.
+    """
+    rules = shelves.move(lot, place.pk if place else None)
+    return _kept(rules, reason) if rules else ""
 
 
 def note_standing(lot: Lot, kept: str, *, actor: User) -> None:

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from inventory import states
 from inventory.models import ApparatusEvent, ApparatusItem
+from inventory.services.lost import tell_what_is_lost
 from inventory.services.transactions import atomic_with_retries
 from inventory.services.typed import MAX_REASON, Reader
 from prepdesk.access import policy
@@ -34,7 +35,7 @@ def change_count(
 ) -> ApparatusItem:
     """Say how many there are now: one broke, some were bought, or somebody counted.
 
-    Bookings that can't be kept any more stay and are shown as such: whoever made them must hear of it.
+    Bookings that can't be kept any more stay and are shown as such; whoever relies on them is told.
 
     Args:
         expected_count: what the page showed; one that was changed meanwhile is told.
@@ -54,9 +55,14 @@ def change_count(
             "Nothing was saved. Look again."
         )
     changes = [{"fact": "How many", "old": str(locked.count), "new": str(count)}]
+    fewer = count < locked.count
     locked.count = count
     locked.save(update_fields=["count"])
-    note_event(locked, "count", actor=actor, reason=kept, changes=changes, idempotency_key=idempotency_key)
+    event = note_event(
+        locked, "count", actor=actor, reason=kept, changes=changes, idempotency_key=idempotency_key
+    )
+    if fewer:
+        tell_what_is_lost(actor=actor, item=locked, event=event)
     return locked
 
 
@@ -103,8 +109,10 @@ def set_in_service(
     reader.done()
     locked.in_service = in_service
     locked.save(update_fields=["in_service"])
-    event = "put_back" if in_service else "take_out"
-    note_event(locked, event, actor=actor, reason=kept, idempotency_key=idempotency_key)
+    name = "put_back" if in_service else "take_out"
+    event = note_event(locked, name, actor=actor, reason=kept, idempotency_key=idempotency_key)
+    if not in_service:
+        tell_what_is_lost(actor=actor, item=locked, event=event)
     return locked
 
 
@@ -145,12 +153,13 @@ def record_calibration(
         done_on=done_on, done_by=done_by, as_found=as_found, next_due_on=next_due_on, note=note
     )
     assert done_on is not None
+    before = locked.calibration_due_on
     # One written down late doesn't take the place of a newer one.
     if locked.last_calibrated_on is None or done_on >= locked.last_calibrated_on:
         locked.last_calibrated_on = done_on
         locked.calibration_due_on = next_due_on
         locked.save(update_fields=["last_calibrated_on", "calibration_due_on"])
-    return note_event(
+    event = note_event(
         locked,
         "calibrate",
         actor=actor,
@@ -161,6 +170,15 @@ def record_calibration(
         next_due_on=next_due_on,
         idempotency_key=idempotency_key,
     )
+    if covers_less(before, locked):
+        tell_what_is_lost(actor=actor, item=locked, event=event)
+    return event
+
+
+def covers_less(before: date | None, item: ApparatusItem) -> bool:
+    """Whether the calibration of an item covers fewer days than it did; ``None`` covers them all."""
+    now = item.calibration_due_on
+    return now is not None and (before is None or now < before)
 
 
 def check_calibration(

@@ -83,7 +83,8 @@ def _index(request: SignedInRequest, form: LedgerForm, status: int = 200) -> Htt
     labels = {each.kind: each.label for each in importers}
     runs = list(import_runs(labels)[:_RECENT])
     chosen = StockFilter({"show": "all", **request.GET.dict()}).chosen()
-    narrowed = bool(chosen["query"] or chosen["kind"] or chosen["place"] or chosen["show"] != "all")
+    narrowing = ("query", "kind", "place", "state", "group")
+    narrowed = chosen["show"] != "all" or any(chosen[name] for name in narrowing)
     context = {
         "importers": importers,
         "ways": WAYS,
@@ -94,7 +95,6 @@ def _index(request: SignedInRequest, form: LedgerForm, status: int = 200) -> Htt
         "shown": SHOWS[chosen["show"]],
         "narrowed": narrowed,
         "may_see_ledger": policy.may(request.user, "see_ledger"),
-        "may_receive": policy.may(request.user, "receive_lot"),
     }
     return render(request, "inventory/files.html", context, status=status)
 

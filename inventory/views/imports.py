@@ -22,7 +22,7 @@ from inventory.selectors import import_page, import_runs, rows_of_import
 from inventory.views.files import format_or_404
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.core.errors import DomainError, InvalidInput
+from prepdesk.core.errors import DomainError, InvalidInput, TooManyTries
 from prepdesk.core.spreadsheet import Cell
 from prepdesk.core.tables import Column, FileRefused, download
 
@@ -63,6 +63,9 @@ def bring(request: SignedInRequest, kind: str) -> HttpResponse:
                 run = start_run(actor=request.user, kind=kind, **form.typed())
             except FileRefused as refusal:
                 form.add_error("file", refusal.text)
+            except TooManyTries as refusal:
+                form.add_error("file", refusal.text)
+                status = refusal.status
             else:
                 begin(run)
                 return redirect("inventory:import_run", run.pk)

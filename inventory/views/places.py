@@ -70,7 +70,6 @@ def places(request: SignedInRequest) -> HttpResponse:
         "retired": retired,
         "any_retired": Place.objects.filter(in_use=False).exists(),
         "conflicts": len(storage_conflicts(standing_in(_every_key()))),
-        "may_receive": True,
     }
     return render(request, "inventory/places.html", context, status=status)
 
@@ -98,7 +97,6 @@ def _place_context(request: SignedInRequest, found: Place, form: PutForm | None 
         "put_form": form or PutForm(actor=request.user, place=found),
         "scanning": "scan" in request.GET or form is not None,
         "open_counts": found.stocktakes.filter(state="counting"),
-        "may_receive": True,
     }
 
 
@@ -209,7 +207,6 @@ def conflicts(request: SignedInRequest) -> HttpResponse:
     context = {
         "conflicts": storage_conflicts(lots),
         "unknown": [each for each in shown_lots(lots) if not kept_lot(each.lot, catalogue).known],
-        "may_receive": True,
     }
     return render(request, "inventory/storage_conflicts.html", context)
 

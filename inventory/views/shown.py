@@ -54,12 +54,17 @@ class ShownLot:
 
     @property
     def figures(self) -> list[tuple[str, str, str]]:
-        """What the label says: name, value as typed, unit."""
+        """What the label says: name, value, unit; a concentration only as far as it is known."""
         return [
-            (*_FIGURE_WORDS[field][:1], getattr(self.lot, field), _FIGURE_WORDS[field][1])
+            (*_FIGURE_WORDS[field][:1], self._figure(field), _FIGURE_WORDS[field][1])
             for field in FIGURES_OF_KIND[self.lot.kind]
             if getattr(self.lot, field)
         ]
+
+    def _figure(self, field: str) -> str:
+        if field == "concentration_mol_per_l":
+            return self.lot.strength_shown
+        return str(getattr(self.lot, field))
 
     @property
     def name(self) -> str:

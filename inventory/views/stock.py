@@ -56,6 +56,7 @@ def stock(request: SignedInRequest) -> HttpResponse:
         "narrowed": any(chosen[name] for name in ("query", "kind", "place", "state", "group")),
         "may_receive": policy.may(request.user, "receive_lot"),
         "like_a_code": codes.looks_like_one(chosen["query"]),
+        "garbled": not codes.is_sound(codes.tidied(chosen["query"])),
     }
     return render(request, "inventory/_stock_list.html" if live else "inventory/stock.html", context)
 

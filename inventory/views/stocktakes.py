@@ -74,7 +74,6 @@ def counts(request: SignedInRequest) -> HttpResponse:
         "form": form,
         "under_way": [(row, names[row.place_id], _how_far(row)) for row in under_way],
         "before": [(row, names[row.place_id]) for row in before],
-        "may_receive": policy.may(request.user, "receive_lot"),
     }
     return render(request, "inventory/stocktakes.html", context, status=status)
 

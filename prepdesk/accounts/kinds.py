@@ -30,6 +30,7 @@ ORDER_READY: Final = "order_ready"
 ORDER_HANDED_OVER: Final = "order_handed_over"
 ORDER_CANCELLED: Final = "order_cancelled"
 BATCH_FLAGGED: Final = "batch_flagged"
+APPARATUS_LOST: Final = "apparatus_lost"
 
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
@@ -43,6 +44,11 @@ KINDS: Final[dict[str, Kind]] = {
         "Batch flagged",
         "A batch you make or ordered needs a decision: a recalled bottle in it, or a result outside its "
         "tolerance.",
+    ),
+    APPARATUS_LOST: Kind(
+        "Apparatus lost",
+        "Apparatus that you booked, or that a batch you make was planned with, is out of service, past its "
+        "calibration or fewer than before.",
     ),
 }
 

@@ -15,17 +15,27 @@ _PLACES = (
     ("Review", "reports:use", "see_review"),
     ("Notices", _NOTICES, "read_own_notices"),
 )
+# The pages of the stockroom, the same row on each of them, so that nobody looks for the way to the next.
+_STOCKROOM = (
+    ("Stock list", "inventory:stock", "see_stock"),
+    ("Apparatus", "inventory:apparatus", "see_stock"),
+    ("Places", "inventory:places", "receive_lot"),
+    ("Counts", "inventory:counts", "correct_stock"),
+    ("Waste streams", "inventory:waste", "receive_lot"),
+    ("Files", "inventory:files", "export_stock"),
+)
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
     """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
     if not user.is_authenticated:
-        return {"places": [], "help_contact": settings.HELP_CONTACT}
+        return {"places": [], "stockroom": [], "help_contact": settings.HELP_CONTACT}
     unread = unread_count(user)
     places = [
         (f"{label} ({unread})" if route == _NOTICES and unread else label, route)
         for label, route, action in _PLACES
         if policy.may(user, action)
     ]
-    return {"places": places, "help_contact": settings.HELP_CONTACT}
+    stockroom = [(label, route) for label, route, action in _STOCKROOM if policy.may(user, action)]
+    return {"places": places, "stockroom": stockroom, "help_contact": settings.HELP_CONTACT}

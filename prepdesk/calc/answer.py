@@ -220,7 +220,7 @@ def _instead(one: Instead) -> Json:
         "substance": one.substance.name if one.substance else None,
         "lot": None if lot is None else {"id": lot.id, "code": lot.code},
         "amount": _amount(one.amount),
-        "concentration": {"value": plain(lot.concentration_mol_per_l), "unit": "mol/L"}
+        "concentration": {"value": lot.strength_shown, "unit": "mol/L"}
         if lot is not None and stock and lot.concentration_mol_per_l
         else None,
         "uncertainty": {"value": plain(lot.relative_uncertainty_percent), "unit": "%"}

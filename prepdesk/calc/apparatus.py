@@ -6,7 +6,7 @@ refused instead of interpolated.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final, cast
 
@@ -17,6 +17,8 @@ from prepdesk.calc.tables import rows
 _ML_PER_UL: Final = 0.001
 
 # The standards that hold for a full teaching set, type by type.
+# As many pieces of each as the longest plan has in use at once (common practice of a teaching room).
+_ENOUGH: Final = 24
 _STANDARD_SET: Final = ("ISO 1042:1998", "ISO 648:2008", "ISO 385:2005", "ISO 4788:2005")
 
 
@@ -183,7 +185,8 @@ def standard_set() -> tuple[Apparatus, ...]:
     cylinders of ISO class A in every size of their standards; beakers, whose marks are approximations.
 
     Returns:
-        The set [g, mL], each kind once, in the order balance, flask, pipette, burette, cylinder, beaker.
+        The set [g, mL], each kind once, in the order balance, flask, pipette, burette, cylinder, beaker;
+        of each as many pieces as a plan may want.
 
     Source: the standards named in ``apparatus.toml``; balances by common practice.
 
@@ -203,7 +206,7 @@ def standard_set() -> tuple[Apparatus, ...]:
         for limit in limits()
         if limit.standard == standard and limit.apparatus_class == "A"
     )
-    return (*usual_balances(), *glass, *vessels("beaker"))
+    return tuple(replace(one, count=_ENOUGH) for one in (*usual_balances(), *glass, *vessels("beaker")))
 
 
 @cache

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from prepdesk.calc.digits import settled_figure
 from prepdesk.calc.typed import TypedNumber
 
 ROOM: Final = 1e-6
@@ -20,7 +21,6 @@ class SettledConcentration:
         substance: as asked for.
         value: concentration found, in ``unit``.
         unit: of the target.
-        decimals: digits it is meant to be shown with.
         deviation_percent: from the target.
         expanded_uncertainty_percent: k = 2, relative.
         tolerance_percent: allowed.
@@ -30,7 +30,6 @@ class SettledConcentration:
     substance: str
     value: float
     unit: str
-    decimals: int
     deviation_percent: float
     expanded_uncertainty_percent: float
     tolerance_percent: float
@@ -44,12 +43,12 @@ class SettledConcentration:
 
     @property
     def value_text(self) -> str:
-        """The concentration at its digits."""
-        return f"{self.value:.{self.decimals}f}"
+        """The concentration at the digits its uncertainty supports."""
+        return settled_figure(self.value, self.expanded_uncertainty_percent)
 
     @property
     def mol_per_l_text(self) -> str:
-        """The concentration in mol/L at six significant digits, empty where unknown."""
+        """What plans count with [mol/L], at six significant digits; empty where unknown."""
         return "" if self.mol_per_l is None else plain(self.mol_per_l, 6)
 
     @property

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from prepdesk.calc.digits import shown_figure
 from prepdesk.calc.errors import Problem
 from prepdesk.calc.question import (
     Component,
@@ -85,6 +86,7 @@ class ShelfLot:
         mass_percent: of a liquid reagent.
         density_g_per_ml: of a liquid or solution, measured or from the label.
         concentration_mol_per_l: of a stock solution.
+        label_mol_per_l: the same concentration as it is stored or typed, only for showing: its zeros count.
         relative_uncertainty_percent: of that concentration, k = 2.
         expires: ISO date or empty; what expires first is used first.
         opened: whether the bottle was opened before.
@@ -109,6 +111,13 @@ class ShelfLot:
     is_prepared: bool = False
     prepared_by: str = ""
     made_on: str = ""
+    label_mol_per_l: str = ""
+
+    @property
+    def strength_shown(self) -> str:
+        """Its concentration [mol/L] at the digits its uncertainty supports, empty where it has none."""
+        stored = self.label_mol_per_l or self.concentration_mol_per_l
+        return shown_figure(stored, self.relative_uncertainty_percent) if stored else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -283,6 +283,14 @@ def store(storage: str, carboy: str = "", bottles: int = 1) -> str:
     return f"Pour it into a clean, dry bottle rinsed with a little of it. {storage}".strip()
 
 
+def rinse_for_reuse(flask: str, what: str, solvent: str) -> str:
+    """Free a flask whose intermediate solution has served."""
+    return (
+        f"Empty {flask} that holds {what}, as your local rules for waste say: nothing more is taken of it,"
+        f" and the flask is needed again. Rinse it three times with {solvent}."
+    )
+
+
 def keep_intermediate() -> str:
     """An intermediate gets its own label, or it will be taken for something else."""
     return "Label it as intermediate solution at once."

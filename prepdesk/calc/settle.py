@@ -16,7 +16,6 @@ from prepdesk.calc.found import (
     SettledConcentration,
     Taken,
     bottle_mol,
-    decimals_for,
     source_g,
     thinned_against,
 )
@@ -254,7 +253,6 @@ def _settled(
         substance=component["substance"],
         value=value,
         unit=component["target"]["unit"],
-        decimals=decimals_for(max(value * expanded / 100.0, value * 1e-6), 2),
         deviation_percent=100.0 * (ratio - 1.0),
         expanded_uncertainty_percent=expanded,
         tolerance_percent=terms["tolerance_percent"],

@@ -70,6 +70,14 @@ class InvalidInput(DomainError):
         self.errors = dict(errors)
 
 
+class TooManyTries(DomainError):
+    """One person asks for more work than the server gives one in that time."""
+
+    code = "too_many_tries"
+    status = 429
+    title = "Too many for now"
+
+
 class OutOfStock(DomainError):
     """The shelf can't serve what was asked."""
 

@@ -66,6 +66,14 @@ def live_with_it(*, actor: User, instructor: User, lesson: datetime, key: str) -
         idempotency_key=f"{key}broke",
     )
     oven = ApparatusItem.objects.get(type="drying oven")
+    # Whoever booked it finds a notice that it can't be counted on.
+    book_apparatus(
+        actor=instructor,
+        wanted=[(oven.pk, 1, lesson, lesson + timedelta(hours=1))],
+        purpose="CH 240 B, drying crucibles",
+        idempotency_key=f"{key}oven",
+        by_hand=True,
+    )
     set_in_service(actor=actor, item=oven, in_service=False, reason="The thermostat does not hold 105 °C")
     plates = ApparatusItem.objects.get(type="hot plate")
     book_apparatus(

@@ -141,7 +141,7 @@ def source_words(component: OrderComponent) -> str:
     lot = component.from_lot
     if lot is None:
         return f"{component.substance.name} as ordered"
-    strength = f"{lot.concentration_mol_per_l} mol/L " if lot.concentration_mol_per_l else ""
+    strength = f"{lot.strength_shown} mol/L " if lot.concentration_mol_per_l else ""
     return f"{strength}{lot.substance.name}, {lot.code}"
 
 

@@ -78,6 +78,17 @@ def plan_order(*, actor: User, draft: OrderDraft) -> sheets.Plan:
     return plan
 
 
+def order_sent_with(*, actor: User, draft: OrderDraft, idempotency_key: str) -> tuple[Order, bool] | None:
+    """The order this form was sent as before, and whether with these very values; saves nothing.
+
+    Raises:
+        NotAllowed: the role may not order.
+    """
+    policy.require(actor, "submit_order")
+    first = Order.objects.filter(ordered_by=actor, idempotency_key=idempotency_key).first()
+    return None if first is None else (first, _as_sent(first, draft) == draft)
+
+
 def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
     """Cancel an order nobody has begun to make, and free what was held for it.
 

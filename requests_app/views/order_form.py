@@ -23,11 +23,12 @@ from requests_app.forms import (
     Components,
     OrderForm,
     draft_from,
+    fresh_key,
     fresh_values,
     show_refusal,
     values_like,
 )
-from requests_app.services.orders import plan_order, submit_order
+from requests_app.services.orders import order_sent_with, plan_order, submit_order
 from requests_app.sheets import offers_in, waiting_reasons
 from requests_app.views.orders import address_of
 from requests_app.views.previews import preview_of
@@ -47,6 +48,9 @@ def order_new(request: SignedInRequest) -> HttpResponse:
     if step in ("check", "send"):
         return _check_or_send(request, step)
     values, rows = _typed(request.POST)
+    if step == "anew":
+        # The same values as an order of its own: under the old key they would be the order sent before.
+        values["key"] = fresh_key()
     return _open_page(request, values, _rows_after(step, rows))
 
 
@@ -67,10 +71,16 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
         return _refused_page(request, form, components)
     draft = draft_from(form, components)
     try:
+        key = form.cleaned_data["key"]
         if step == "send":
-            key = form.cleaned_data["key"]
             order = submit_order(actor=request.user, draft=draft, idempotency_key=key)
             return redirect(address_of(order.reference))
+        before = order_sent_with(actor=request.user, draft=draft, idempotency_key=key)
+        if before is not None:
+            # By the back button: a fresh check page would look as if nothing had been sent.
+            order, same = before
+            context = {"order": order, "same": same, "form": form, "components": components}
+            return _not_kept(render(request, "requests_app/order_sent_before.html", context))
         plan = plan_order(actor=request.user, draft=draft)
     except InvalidInput as refusal:
         show_refusal(refusal.errors, form, components)
@@ -89,6 +99,10 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
+    return _not_kept(response)
+
+
+def _not_kept(response: HttpResponse) -> HttpResponse:
     # The answer to a post that is not kept at all leaves the back button with nothing to show.
     response["Cache-Control"] = "private, no-cache"
     return response

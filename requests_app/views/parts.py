@@ -97,7 +97,7 @@ def certified(lot: Lot) -> str:
         parts.append(f"{lot.density_g_per_ml} g/mL")
     if lot.concentration_mol_per_l:
         spread = f" ± {lot.relative_uncertainty_percent} %" if lot.relative_uncertainty_percent else ""
-        parts.append(f"{lot.concentration_mol_per_l} mol/L{spread}")
+        parts.append(f"{lot.strength_shown} mol/L{spread}")
     if lot.grade:
         parts.append(lot.grade)
     return ", ".join(parts)

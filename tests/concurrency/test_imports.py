@@ -6,6 +6,7 @@ import pytest
 from django.db import connection
 
 from inventory import import_states as states
+from inventory.importers import lots, progress
 from inventory.importers.runs import confirm_run, start_run
 from inventory.importers.work import AT_ONCE, apply_run, begin, check_run
 from inventory.models import ImportRun, Lot, Movement
@@ -88,3 +89,45 @@ def test_two_clicks_at_the_same_moment_confirm_once(worker, salt, race):
     won = race([lambda: confirm_run(actor=worker, run=run, digest=run.digest)] * 5)
     assert sorted(won) == [False] * 4 + [True]
     assert connection.vendor == "postgresql"
+
+
+@pytest.mark.postgres
+@pytest.mark.redis
+def test_how_far_it_is_can_be_read_from_redis_while_nobody_sees_the_rows(worker, salt, monkeypatch, race):
+    """Another connection sees the count in the cache, and not one bottle, before the transaction ends."""
+    run = checked(worker, 3)
+    monkeypatch.setattr(progress, "_EVERY_S", 0)
+    receive, seen = lots.receive_lots_in_bulk, []
+
+    def look() -> None:
+        seen.append((progress.progress_of(ImportRun.objects.get(pk=run.pk)), Lot.objects.count()))
+
+    def watched(**more):
+        made = receive(**more)
+        race([look])
+        return made
+
+    monkeypatch.setattr(lots, "receive_lots_in_bulk", watched)
+    apply_run(run.pk, run.attempt)
+    # Three rows checked again and three done, of as many.
+    assert seen == [((6, 6), 0)]
+    run.refresh_from_db()
+    assert (run.state, progress.progress_of(run)) == (states.DONE, None)
+
+
+def test_a_cache_that_refuses_is_asked_seldom_and_stops_nothing(worker, salt, monkeypatch, caplog):
+    run = checked(worker, 30)
+    monkeypatch.setattr(progress, "_EVERY_S", 0)
+    asked = []
+
+    def refuse(*args, **more):
+        asked.append(args)
+        raise ConnectionError("nobody answers")
+
+    monkeypatch.setattr(progress.cache, "set", refuse)
+    apply_run(run.pk, run.attempt)
+    run.refresh_from_db()
+    assert run.state == states.DONE
+    # Once while they are checked again, once while they are done.
+    assert len(asked) == 2
+    assert "nobody answers" in caplog.text

@@ -318,8 +318,7 @@ def entity_bomb() -> bytes:
         (b"Substance\n" + b"a\n" * (LIMITS.rows + 1), "too_long"),
         (b"Substance\n" + b"," * 1000 + b"\n", "too_wide"),
     ],
-    # A workbook made here carries the time it was made at, so neither its bytes
-    # nor its length can name the case.
+    # A workbook made here carries its time, so neither its bytes nor its length can name the case.
     ids=lambda given: given if isinstance(given, str) else "file",
 )
 def test_what_is_no_table_is_named(data, code):

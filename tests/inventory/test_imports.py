@@ -16,6 +16,7 @@ from django.utils import timezone
 from inventory import import_states as states
 from inventory.columns import COUNT_COLUMNS, LOT_COLUMNS, SUBSTANCE_COLUMNS
 from inventory.importers import progress, work
+from inventory.importers.lots import LotImporter
 from inventory.importers.runs import confirm_run, drop_run, go_on_with_run, start_run
 from inventory.importers.work import check_run, work_on
 from inventory.models import ImportRow, ImportRun, Lot, Movement, Place, Substance
@@ -30,7 +31,7 @@ from inventory.services import (
     receive_prepared_lot,
 )
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
-from prepdesk.core.tables import FileRefused, csv_file, xlsx_file
+from prepdesk.core.tables import LIMITS, FileRefused, Row, csv_file, xlsx_file
 from tests.inventory.conftest import new_key
 
 pytestmark = pytest.mark.django_db
@@ -210,6 +211,91 @@ def test_what_should_not_stand_together_needs_a_reason_as_on_the_page(bring, pre
     event = Lot.objects.get(substance__key="acetic-acid").events.get(event="against")
     assert event.reason.startswith("in separate trays for a week. ")
     assert event.to_place == cabinet
+
+
+def test_two_that_should_not_stand_together_are_seen_in_a_place_only_just_created(bring, prep, catalogue):
+    """Oxidising and organic acids are stored apart (common practice, the project's storage table)."""
+    head = "substance,kind,amount,unit,place,storage reason\n"
+    acids = (
+        "nitric acid,liquid,1,L,New store / Cabinet 9,{0}\nacetic acid,liquid,1,L,new store/cabinet 9,{0}\n"
+    )
+    run = bring("lots", head + acids.format(""), create_places=True)
+    assert outcomes(run) == ["create", "refuse"]
+    assert "should not stand there" in reasons(run)[0]["Place"]
+    run = confirmed(bring("lots", head + acids.format("for a day"), create_places=True), prep)
+    assert run.state == states.DONE
+    assert Place.objects.filter(name="Cabinet 9").count() == 1
+    event = Lot.objects.get(substance__key="acetic-acid").events.get(event="against")
+    assert event.reason.startswith("for a day. Against the rule: ")
+
+
+def test_bottles_that_are_moved_by_a_file_make_room_and_are_judged_where_they_go(
+    bring, prep, catalogue, cabinet
+):
+    """Oxidising and organic acids are stored apart (common practice, the project's storage table)."""
+    other = add_place(actor=prep, name="Cabinet 3", parent=cabinet.parent, kind="cabinet")
+    head = "code,substance,kind,amount,unit,place,storage reason\n"
+    confirmed(bring("lots", head + ",nitric acid,liquid,1,L,Store / Cabinet 2,\n" * 20), prep)
+    codes = list(Lot.objects.values_list("code", flat=True))
+    comes = ",acetic acid,liquid,1,L,Store / Cabinet {0},\n"
+    # The bottle that comes in stands in an earlier row than those that leave.
+    moves = "".join(f"{code},,,,,Store / Cabinet 3,\n" for code in codes)
+    beside = bring("lots", head + comes.format(3) + moves)
+    assert outcomes(beside) == ["refuse"] + ["change"] * 20
+    assert outcomes(bring("lots", head + comes.format(2) + moves.splitlines(True)[0])) == ["refuse", "change"]
+    room = bring("lots", head + comes.format(2) + moves)
+    assert outcomes(room) == ["create"] + ["change"] * 20
+    asked = queries_of(lambda: confirmed(room, prep))
+    assert asked < 100
+    room.refresh_from_db()
+    assert room.state == states.DONE
+    assert other.lots.count() == 20
+    told = Lot.objects.get(code=codes[0]).events.get(event="move")
+    assert told.reason == "From Store / Cabinet 2 to Store / Cabinet 3"
+    assert (told.from_place, told.to_place) == (cabinet, other)
+
+
+def test_what_did_not_change_is_checked_outside_the_transaction_and_what_did_inside_it(
+    bring, prep, catalogue, monkeypatch
+):
+    run = bring("lots", BOTTLES + "table salt,,solid,5,g,,D1,,,,,\n")
+    checked_inside = []
+    check = LotImporter.check
+
+    def watched(self, *args, **more):
+        checked_inside.append(len(connection.savepoint_ids) > outside)
+        return check(self, *args, **more)
+
+    outside = len(connection.savepoint_ids)
+    monkeypatch.setattr(LotImporter, "check", watched)
+    confirmed(run, prep)
+    assert checked_inside == [False]
+
+    second = bring("lots", BOTTLES + "table salt,,solid,5,g,,D2,,,,,\n")
+    checked_inside.clear()
+    marks = iter(["as it was", "as it is now"])
+    monkeypatch.setattr(LotImporter, "mark", lambda self, rows: next(marks))
+    assert confirmed(second, prep).state == states.DONE
+    assert checked_inside == [False, True]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda salt, bottle: Substance.objects.filter(pk=salt.pk).update(shelf_life_closed_days=9),
+        lambda salt, bottle: Place.objects.create(name="Another"),
+        lambda salt, bottle: Lot.objects.filter(pk=bottle.pk).update(lot_number="D9"),
+        lambda salt, bottle: Lot.objects.filter(pk=bottle.pk).update(on_hand=0),
+        lambda salt, bottle: Lot.objects.filter(pk=bottle.pk).update(note="leaks"),
+    ],
+)
+def test_whatever_a_check_looked_at_changes_the_mark(prep, bottle, salt, change):
+    there = bottle(lot_number="D1")
+    row = Row(2, {"code": there.code})
+    before = LotImporter().mark([row])
+    assert LotImporter().mark([row]) == before
+    change(salt, there)
+    assert LotImporter().mark([row]) != before
 
 
 def test_the_shelf_life_of_a_substance_counts_for_bottles_from_a_file_too(bring, prep, catalogue):
@@ -698,6 +784,24 @@ def test_a_file_that_cannot_be_read_is_named_at_its_field(at_desk, data, name, s
     assert says in answer.content.decode()
     assert 'id="id_file_error"' in answer.content.decode()
     assert not ImportRun.objects.exists()
+
+
+def test_one_person_is_asked_to_wait_after_many_files_in_an_hour_and_others_are_not(
+    at_desk, bring, prep, second_prep, catalogue
+):
+    text = BOTTLES + "table salt,,solid,5,g,,D1,,,,,\n"
+    run = bring("lots", text)
+    ImportRun.objects.filter(pk=run.pk).update(attempt=LIMITS.tries_per_hour - 1)
+    assert sent(at_desk, "lots", text.encode()).status_code == 302
+    answer = sent(at_desk, "lots", text.encode())
+    assert answer.status_code == 429
+    assert "is the most. Wait a while" in answer.content.decode()
+    again = at_desk.post(reverse("inventory:import_again", args=[run.pk]))
+    assert (again.status_code, ImportRun.objects.count()) == (429, 2)
+    assert bring("lots", text, actor=second_prep).state == states.CHECKED
+    long_ago = timezone.now() - timedelta(minutes=61)
+    ImportRun.objects.filter(actor=prep).update(seen_alive_at=long_ago)
+    assert sent(at_desk, "lots", text.encode()).status_code == 302
 
 
 def test_a_page_without_a_file_says_so(at_desk):

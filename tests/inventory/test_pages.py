@@ -9,9 +9,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory import states
+from inventory.codes import code_of
 from inventory.models import ApparatusItem, Lot, LotEvent, Movement, Place, Substance
 from inventory.selectors import stock_differences
-from inventory.services import add_apparatus, change_lot_state, dispose, hold_stock
+from inventory.services import add_apparatus, add_place, change_lot_state, dispose, hold_stock
 from tests.inventory.test_lots import prepared
 
 pytestmark = pytest.mark.django_db
@@ -78,6 +79,35 @@ def test_a_scanned_code_opens_its_bottle(at_bench, bottle):
     response = at_bench.get(page("stock"), {"q": lot.code.lower()})
     assert response.status_code == 302
     assert response["Location"] == page("lot", lot.code)
+
+
+def test_a_scanned_code_of_a_place_or_of_apparatus_opens_its_page(at_bench, prep):
+    store = add_place(actor=prep, name="Stockroom", parent=None, kind="room")
+    item = add_apparatus(actor=prep, type="beaker", nominal_ml="400")
+    for name, code in (("apparatus_item", item.code), ("place", store.code)):
+        response = at_bench.get(page("stock"), {"q": f" {code.lower()} "})
+        assert (response.status_code, response["Location"]) == (302, page(name, code))
+        assert at_bench.get(response["Location"]).status_code == 200
+
+
+def test_a_garbled_code_of_any_kind_is_told_from_one_that_is_not_there(at_bench, prep):
+    item = add_apparatus(actor=prep, type="beaker", nominal_ml="400")
+    for letter in "LPA":
+        absent = code_of(98765, letter)
+        shown = words(at_bench.get(page("stock"), {"q": absent}))
+        assert f"has the code “{absent}”" in shown
+        assert "garbled" not in shown
+        # ISO/IEC 7064: the check character finds every single wrong character and every swap of two.
+        swapped = f"{absent[:2]}{absent[3]}{absent[2]}{absent[4:]}"
+        assert f"“{swapped}” is garbled" in words(at_bench.get(page("stock"), {"q": swapped}))
+    wrong = f"{item.code[:-1]}{'0' if item.code[-1] != '0' else '1'}"
+    assert f"“{wrong}” is garbled" in words(at_bench.get(page("stock"), {"q": wrong}))
+    # The same label on a French keyboard layout.
+    assert "is garbled" in words(at_bench.get(page("stock"), {"q": "Q&é\"'(X"}))
+
+
+def test_a_name_as_long_as_a_code_is_no_code(at_bench):
+    assert "Nothing fits" in words(at_bench.get(page("stock"), {"q": "acetone"}))
 
 
 def test_a_garbled_code_is_called_that(at_bench, bottle):

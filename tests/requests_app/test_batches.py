@@ -285,6 +285,22 @@ def test_the_prepared_lot_knows_what_it_is_of_whom_and_until_when(worked, prep, 
     assert Decimal(lot.relative_uncertainty_percent) > 0
 
 
+def test_the_page_of_a_prepared_lot_rounds_its_concentration_and_the_next_plan_does_not(worked, prep, client):
+    lot = finish_batch(actor=prep, batch=worked).prepared_lot
+    stored = lot.concentration_mol_per_l
+    client.force_login(prep)
+    for page in (f"/stock/lots/{lot.code}/", f"/stock/substances/{lot.substance.key}/"):
+        shown = client.get(page).content.decode()
+        # GUM 7.2.6: the last place of the value is the second digit of its uncertainty.
+        assert lot.strength_shown in shown
+        assert stored not in shown
+    assert len(lot.strength_shown) < len(stored)
+    [hold] = Hold.objects.filter(lot=lot, state="active")
+    [told] = [one for one in calc_shelf(as_if_released=[hold.pk]).lots if one.id == str(lot.pk)]
+    assert told.concentration_mol_per_l == float(stored)
+    assert told.strength_shown == lot.strength_shown
+
+
 def test_a_finished_solution_is_held_for_its_order_and_no_plan_offers_it(worked, prep):
     found = finish_batch(actor=prep, batch=worked)
     lot = Lot.objects.get(pk=found.prepared_lot_id)

@@ -410,3 +410,14 @@ def test_the_queue_says_what_would_serve_with_as_many_questions_for_many_orders_
     with django_assert_max_num_queries(100) as many:
         client.get("/queue/")
     assert len(many) == len(few)
+
+
+def test_the_hint_of_the_queue_promises_no_more_than_was_looked_at(bench, bottle, send, client, prep):
+    """The list is worked out from the shelf alone, so that it says nothing about the hours."""
+    order = send()
+    assert order.state == states.WAITING
+    bottle("sodium-chloride", "500", assay_percent="100.0", assay_tolerance_percent="0.1")
+    client.force_login(prep)
+    page = client.get("/queue/").content.decode()
+    assert "Bottles and apparatus for it are there today." in page
+    assert "Whether the apparatus is free in its hours shows when it is planned again" in page

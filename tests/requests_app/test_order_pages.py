@@ -301,6 +301,31 @@ def test_a_double_click_and_the_back_button_send_nothing_twice(signed_in, salt, 
     assert Order.objects.count() == Batch.objects.count() == 1
 
 
+def test_checking_a_form_that_was_sent_leads_to_its_order(signed_in, salt, filled):
+    data = filled("send")
+    signed_in.post(NEW, data)
+    order = Order.objects.get()
+    response = signed_in.post(NEW, {**data, "step": "check"})
+    page = text_of(response)
+    assert f"Already sent as {order.reference}" in page
+    assert f'href="/orders/{order.reference}/"' in response.content.decode()
+    assert "Send this order" not in page
+    assert "stays as it was sent" not in page
+    # With other values it is said that they are not in the order.
+    changed = signed_in.post(NEW, {**data, "step": "check", "components-0-target": "1.00"})
+    assert f"{order.reference} stays as it was sent" in text_of(changed)
+    # What was typed becomes another order under a key of its own.
+    hidden = dict(
+        re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)"', changed.content.decode())
+    )
+    again = signed_in.post(NEW, {**hidden, "sections": data["sections"], "step": "anew"})
+    assert value_of(again, "components-0-target") == "1.00"
+    assert value_of(again, "key") not in ("", data["key"])
+    sent = {**data, "key": value_of(again, "key"), "components-0-target": "1.00"}
+    assert signed_in.post(NEW, sent).status_code == 302
+    assert Order.objects.count() == 2
+
+
 def test_a_key_used_for_another_order_is_a_conflict_page(signed_in, salt, filled):
     data = filled("send")
     signed_in.post(NEW, data)

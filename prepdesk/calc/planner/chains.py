@@ -88,6 +88,7 @@ class Need:
         room_variance: relative variance of a volume by the room's temperature [1].
         spare: relative variance that tools before the final vessel may add; ways beyond it are not
             offered [1].
+        held: flasks that hold something else when the last intermediate is made: it needs one more.
         ceiling: minutes that intermediates must stay below; the search lowers it as it finds cheaper ways.
     """
 
@@ -99,6 +100,7 @@ class Need:
     room_variance: float
     spare: float
     ceiling: float = math.inf
+    held: tuple[Tool, ...] = ()
 
 
 def direct(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
@@ -131,6 +133,8 @@ def through_two(need: Need, supply: Supply, bench: Bench) -> Iterator[Chain]:
                 room_variance=need.room_variance,
                 spare=need.spare - aliquot.variance - _flask_variance(flask, need),
                 ceiling=need.ceiling - _stage_minutes(flask, aliquot, need) - LEAST_MEASURING,
+                # The first intermediate stands beside the second, and is gone when the solution is made up.
+                held=(*need.held[1:], flask),
             )
             if inner.spare <= 0.0 or inner.ceiling <= 0.0:
                 continue
@@ -216,6 +220,8 @@ def _aliquots(need: Need, bench: Bench, sizes: tuple[float, ...] = ()) -> Iterat
 def _flasks(need: Need, bench: Bench, aliquot: Measure) -> Iterator[Tool]:
     for flask in bench.flasks:
         if not INTERMEDIATE_ML[0] <= flask.size <= INTERMEDIATE_ML[1]:
+            continue
+        if need.held and need.held.count(flask) >= flask.apparatus.count:
             continue
         if aliquot.amount * need.fillings <= flask.size * DRAWABLE_PART:
             yield flask

@@ -2,7 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from decimal import Decimal
 
+from prepdesk.calc.digits import last_place
 from prepdesk.calc.errors import Problem
 from prepdesk.calc.model import (
     Amount,
@@ -16,7 +18,7 @@ from prepdesk.calc.model import (
     Shortage,
     Step,
 )
-from prepdesk.calc.planner.account import decimals_of, rounded_up, significant
+from prepdesk.calc.planner.account import decimals_of, rounded_up
 from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.wanted import Want, title_for
@@ -102,10 +104,10 @@ def concentration_of(want: Want, offset: float, expanded: float) -> Concentratio
         expanded: relative expanded uncertainty, k = 2 [1].
     """
     value = float(want.component.target.number.value) * (1.0 + offset)
-    shown = significant(max(value * expanded, value * 1e-6), 2, want.component.target.unit)
+    place = last_place(Decimal(repr(max(value * expanded, value * 1e-6))))
     return Concentration(
         substance=want.name,
-        amount=Amount(value, want.component.target.unit, shown.decimals),
+        amount=Amount(value, want.component.target.unit, max(-place, 0)),
         expanded_uncertainty_percent=100.0 * expanded,
     )
 

@@ -56,7 +56,7 @@ def offer_text(
     lot, name = one.lot, one.inside.name
     taken = sentences.shown(amount)
     if lot.kind == "solution":
-        strength = f"{lot.concentration_mol_per_l:.4g} mol/L {name}"
+        strength = f"{lot.strength_shown} mol/L {name}"
         way = (
             "to use as it is"
             if as_it_is

@@ -173,7 +173,7 @@ class SupplyMaker:
             )
         return self._stock(
             substance,
-            f"{lot.concentration_mol_per_l:g} mol/L",
+            f"{lot.strength_shown} mol/L",
             lot.concentration_mol_per_l / 1000.0,
             spread,
             density=self._given(lot.density_g_per_ml),

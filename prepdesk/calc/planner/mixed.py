@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+from prepdesk.calc.digits import shown_figure
 from prepdesk.calc.model import Density
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.uncertainty import Input
@@ -81,7 +82,7 @@ def _mean_density(
 
 def _mean_strength(first: Supply, fraction: float, per_ml: float) -> str:
     if first.kind == "solution":
-        return f"{1000.0 * per_ml:.6g} mol/L"
+        return f"{shown_figure(1000.0 * per_ml, None)} mol/L"
     return f"{100.0 * fraction:.4g} % on average" if first.strength else ""
 
 

@@ -39,6 +39,7 @@ from prepdesk.calc.planner.search import Found, Question, Route, nearest
 from prepdesk.calc.planner.shortage import Drawn, say_not_on_shelf, say_shortages
 from prepdesk.calc.planner.supplies import Choice, choice_for, with_input
 from prepdesk.calc.planner.supply import Supply, density_input
+from prepdesk.calc.planner.too_few import too_few_pieces
 from prepdesk.calc.planner.verdict import (
     explain,
     explain_by_mass,
@@ -246,6 +247,8 @@ def _plan_by_volume(draft: Draft, choices: Sequence[Choice], bench: Bench, room:
     found = find_from_shelf(question, bench, [want.component.source is None for want in draft.wants])
     if found.best is None and found.closest is not None:
         found.closest = nearest(question, bench, found.closest)
+    if found.best is None:
+        draft.note(*too_few_pieces(question, bench))
     route = _chosen(draft, found, choices, bench)
     if route is None:
         return

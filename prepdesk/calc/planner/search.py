@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from prepdesk.calc.measuring import BATH_HALF_WIDTH_K, Room
-from prepdesk.calc.planner.bench import Bench
+from prepdesk.calc.planner.bench import Bench, Tool
 from prepdesk.calc.planner.chains import NEARLY, ROUNDING_ROOM, Chain, Need, direct, through_one, through_two
 from prepdesk.calc.planner.cost import DISSOLVING, EXTRA_STAGE, MAKE_UP_FLASK, TEMPERING
+from prepdesk.calc.planner.pieces import there_are_enough
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.vessels import Vessel, vessels_for
 from prepdesk.calc.planner.wanted import Want
@@ -178,12 +179,12 @@ class _Scene:
         if closest is not None and depth > 1:
             return
         for vessel in sorted(self.vessels, key=lambda one: one.variance)[:NEAREST_VESSELS]:
-            picks = [
-                self._deeper(index, vessel, depth, _Pick(), relaxed=True)
-                for index in range(len(self.question.wants))
-            ]
-            for index, pick in enumerate(picks):
+            picks, held = [], [vessel.tool]
+            for index in range(len(self.question.wants)):
+                pick = self._deeper(index, vessel, depth, _Pick(), relaxed=True, held=held)
                 self._directly(index, vessel, pick)
+                held += _kept_in(pick)
+                picks.append(pick)
             self._offer(vessel, picks)
 
     def _picks(self, place: int, vessel: Vessel, depth: int) -> list[_Pick]:
@@ -198,20 +199,29 @@ class _Scene:
             pick.first or self._has_spare(i, vessel) for i, pick in enumerate(before)
         ):
             return []
-        return [
-            pick
-            if pick.first and pick.first.minutes <= depth * LEAST_STAGE_MINUTES
-            else self._deeper(index, vessel, depth, replace(pick), relaxed=False)
-            for index, pick in enumerate(before)
-        ]
+        picks, held = [], [vessel.tool]
+        for index, known in enumerate(before):
+            cheap = known.first and known.first.minutes <= depth * LEAST_STAGE_MINUTES
+            pick = (
+                known
+                if cheap
+                else self._deeper(index, vessel, depth, replace(known), relaxed=False, held=held)
+            )
+            held += _kept_in(pick)
+            picks.append(pick)
+        return picks
 
-    def _deeper(self, index: int, vessel: Vessel, depth: int, pick: _Pick, *, relaxed: bool) -> _Pick:
+    def _deeper(
+        self, index: int, vessel: Vessel, depth: int, pick: _Pick, *, relaxed: bool, held: list[Tool]
+    ) -> _Pick:
+        """Through intermediates; ``held`` are the flasks in use beside the last of them."""
         for supply in self.question.supplies[index]:
             spare = math.inf if relaxed else self._spare(index, vessel, supply)
             if spare > 0.0:
                 # In several fillings an intermediate may be less work than weighing every time.
                 ceiling = pick.first.minutes if pick.first else MOST_MINUTES
                 need = self._need(index, vessel, spare, math.inf if relaxed else ceiling)
+                need.held = tuple(held)
                 self._keep(_WAYS[depth](need, supply, self.bench), pick, need, vessel, depth)
         return pick
 
@@ -226,6 +236,8 @@ class _Scene:
             lot = chain.supply.lot
             if self.question.within_free and lot is not None and chain.draw > lot.free:
                 self.found.short = True
+                continue
+            if chain.last.tool is vessel.tool and not there_are_enough(vessel, (chain,)):
                 continue
             part = chain.spends(variance) / need.tolerance
             if part < pick.closest_part:
@@ -271,6 +283,12 @@ class _Scene:
                 self.found.offer(route)
 
 
+def _kept_in(pick: _Pick) -> list[Tool]:
+    """The flask in which the last intermediate of a component waits, if it has one."""
+    chain = pick.chosen
+    return [chain.stages[-1].flask] if chain is not None and chain.stages else []
+
+
 def _rank(chain: Chain) -> tuple[bool, float, float]:
     """One bottle before several, then least work, then least waste."""
     return (bool(chain.supply.bottles), round(chain.minutes, 6), chain.waste_ml)
@@ -296,7 +314,7 @@ def _route(
         for chain in chains
         if not chain.last.weighed and (chain.stages or chain.supply.kind != "solid")
     )
-    if liquids > vessel.filling_ml * (1.0 + 1e-9):
+    if liquids > vessel.filling_ml * (1.0 + 1e-9) or not there_are_enough(vessel, chains):
         return None
     moles = waste = worst = 0.0
     for want, chain in zip(question.wants, chains, strict=True):

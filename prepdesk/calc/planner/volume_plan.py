@@ -47,6 +47,8 @@ def write_volume_plan(draft: Draft, route: Route, bench: Bench) -> None:
         entries += _write_stages(writer, want, chain, margin=margin, route=route, draft=draft)
     title = draft.title
     made = volume_shown(vessel.volume_ml)
+    if writer.filled and vessel.is_flask:
+        writer.take_clean(vessel.tool.apparatus)
     fill(
         writer,
         Filling(
@@ -129,6 +131,7 @@ def _write_stages(
         entries = list(
             entries_of(want.index, chain.supply, stage.measure, margin, shown, intermediate=before)
         )
+        writer.take_clean(stage.flask.apparatus)
         fill(
             writer,
             Filling(
@@ -145,6 +148,8 @@ def _write_stages(
         )
         draft.working.append(f"{name}: {shown}.")
         writer.stage += 1
+        if number > 1:
+            writer.served.append((chain.stages[number - 2].flask.apparatus, before))
         strength, before = words, f"the {name}"
     volume = route.vessel.filling_ml
     if chain.stages:

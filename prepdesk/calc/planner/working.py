@@ -117,7 +117,8 @@ def _by_supply(want: Want, supply: Supply, measure: Measure, concentration: str)
 def _stock_in_words(want: Want, supply: Supply, concentration: str) -> str:
     """The stock's concentration in the same measure as what it is divided into."""
     unit = concentration.split(" ", 1)[1]
-    if unit in supply.strength:
+    # A bottle's label is rounded to what its uncertainty supports; the working counts on with all digits.
+    if unit in supply.strength and supply.lot is None and not supply.bottles:
         return supply.strength
     if unit == "mol/L":
         return f"{1000.0 * supply.mol_per_ml:.6g} mol/L"

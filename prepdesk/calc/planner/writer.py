@@ -22,6 +22,7 @@ from prepdesk.calc.planner.account import as_shown
 from prepdesk.calc.planner.bench import Bench
 from prepdesk.calc.planner.measures import Measure
 from prepdesk.calc.planner.supply import Supply
+from prepdesk.calc.sentences import rinse_for_reuse, size
 
 # Which caution a fact of the catalogue calls for, and at which action it matters.
 TRAIT_CAUTIONS: Final = {
@@ -73,6 +74,9 @@ class Writer:
     route: list[RouteStage] = field(default_factory=list)
     groups: list[Group] = field(default_factory=list)
     stage: int = 1
+    # Flasks with something in them, and those of them whose intermediate has served, with its name.
+    filled: list[Apparatus] = field(default_factory=list)
+    served: list[tuple[Apparatus, str]] = field(default_factory=list)
 
     @property
     def next_number(self) -> int:
@@ -121,6 +125,16 @@ class Writer:
             )
         )
         return len(self.steps)
+
+    def take_clean(self, flask: Apparatus) -> None:
+        """Take a flask for the next stage; when none of its kind is clean any more, empty one first."""
+        if self.filled.count(flask) >= flask.count:
+            # No route is chosen that has more in use at once than there are, so one of them has served.
+            used, what = next(one for one in self.served if one[0] == flask)
+            self.served.remove((used, what))
+            self.add("transfer", rinse_for_reuse(f"the {size(flask)}", what, self.solvent), equipment=flask)
+            self.filled.remove(flask)
+        self.filled.append(flask)
 
     def draw(self, inputs: Sequence[RouteInput], vessel: Apparatus, count: int, gives: str) -> None:
         """Add one stage to the drawing of the route."""

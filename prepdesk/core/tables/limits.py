@@ -1,4 +1,4 @@
-"""What a file that is brought in may measure: the one table that code, pages and tests read."""
+"""What may be brought in: the one table that code, pages and tests read."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -6,7 +6,7 @@ from typing import Final
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Bounds of one file.
+    """Bounds of one file, and of how many.
 
     Attributes:
         bytes: of the file as it is sent.
@@ -19,6 +19,8 @@ class Limits:
         columns: side by side.
         cell_characters: in one cell.
         text_characters: in all cells together; one long text that many cells share is small in the file.
+        tries_per_hour: of one person. Each takes the server seconds; a file needs two, one to be checked
+            and one to be brought in, and one more each time it is checked afresh.
     """
 
     bytes: int = 5_000_000
@@ -31,6 +33,7 @@ class Limits:
     columns: int = 80
     cell_characters: int = 2_000
     text_characters: int = 20_000_000
+    tries_per_hour: int = 120
 
 
 LIMITS: Final = Limits()
