@@ -67,6 +67,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "prepdesk.core.middleware.PrivatePagesMiddleware",
+    "prepdesk.core.middleware.BoundedUploadsMiddleware",
     "prepdesk.core.middleware.NoNullCharactersMiddleware",
     "prepdesk.core.middleware.DomainErrorMiddleware",
 ]
@@ -223,6 +224,8 @@ SESSION_COOKIE_AGE = 12 * 3600
 # A working day's typing must not be lost to a number of fields or a size nobody would reach.
 DATA_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 2_000
+# Of a whole form with its files. More than any file that is taken, so that the form can say what fits.
+UPLOAD_MAX_BYTES = 25_000_000
 
 TLS_IN_FRONT: bool = env.bool("TLS", default=not DEBUG)
 if TLS_IN_FRONT:

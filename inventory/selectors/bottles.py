@@ -20,6 +20,7 @@ from inventory.models import (
     WasteStream,
 )
 from inventory.selectors.calculation import calc_catalogue
+from inventory.selectors.paging import Page
 from inventory.selectors.places import within
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -41,24 +42,8 @@ class HistoryRow:
     event: LotEvent | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class HistoryPage:
-    """A page of a bottle's history, newest first."""
-
-    rows: tuple[HistoryRow, ...]
-    total: int
-    number: int
-    pages: int
-
-    @property
-    def previous(self) -> int:
-        """Number of the page before, with what is newer."""
-        return self.number - 1
-
-    @property
-    def next(self) -> int:
-        """Number of the page after, with what is older."""
-        return self.number + 1
+# A page of a bottle's history, newest first.
+HistoryPage = Page[HistoryRow]
 
 
 def history_of(lot: Lot, *, actor: User, page: int = 1, per_page: int = PER_PAGE) -> HistoryPage:

@@ -1,11 +1,11 @@
 """Files that were brought in, for lists and pages."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from django.db.models import QuerySet
 
 from inventory.models import ImportRow, ImportRun
+from inventory.selectors.paging import Page
 
 PER_PAGE = 100
 
@@ -16,24 +16,8 @@ def import_runs(kinds: Iterable[str]) -> QuerySet[ImportRun]:
     return runs.select_related("actor", "confirmed_by").order_by("-id")
 
 
-@dataclass(frozen=True, slots=True)
-class ImportPage:
-    """A page of what was found about the rows of a file."""
-
-    rows: tuple[ImportRow, ...]
-    total: int
-    number: int
-    pages: int
-
-    @property
-    def previous(self) -> int:
-        """Number of the page before."""
-        return self.number - 1
-
-    @property
-    def next(self) -> int:
-        """Number of the page after."""
-        return self.number + 1
+# A page of what was found about the rows of a file.
+ImportPage = Page[ImportRow]
 
 
 def import_page(run: ImportRun, *, outcome: str = "", page: int = 1, per_page: int = PER_PAGE) -> ImportPage:

@@ -14,6 +14,7 @@ from inventory import states
 from inventory.amounts import from_base
 from inventory.models import ApparatusItem, Lot, Substance
 from inventory.selectors.lots import substances_visible_to
+from inventory.selectors.paging import Page
 from inventory.selectors.places import within
 from inventory.selectors.search import substances_of_group, substances_that_fit
 from prepdesk.access import policy
@@ -76,24 +77,8 @@ class StockRow:
     lines: tuple[StockLine, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class StockPage:
-    """A page of the list, with how many substances the search found in all."""
-
-    rows: tuple[StockRow, ...]
-    total: int
-    number: int
-    pages: int
-
-    @property
-    def previous(self) -> int:
-        """Number of the page before."""
-        return self.number - 1
-
-    @property
-    def next(self) -> int:
-        """Number of the page after."""
-        return self.number + 1
+# A page of the list, with how many substances the search found in all.
+StockPage = Page[StockRow]
 
 
 def stock_rows(

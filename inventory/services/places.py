@@ -82,8 +82,9 @@ def change_place(
         InvalidInput: by field; ``parent`` when it would stand inside itself.
     """
     policy.require(actor, "receive_lot")
-    # Two moves at once could put two places into each other; so the tree changes one at a time.
-    rows = {row.pk: row for row in Place.objects.select_for_update().order_by("pk")}
+    # Two moves at once could put two places into each other; so the tree changes one at a time. NO KEY:
+    # a bottle being moved, whose history names two places, need not wait for that.
+    rows = {row.pk: row for row in Place.objects.select_for_update(no_key=True).order_by("pk")}
     locked = rows[place.pk]
     new = check_place(name=name, parent=parent, kind=kind, note=note, instead_of=locked)
     locked.name, locked.parent, locked.kind, locked.note = new.name, new.parent, new.kind, new.note

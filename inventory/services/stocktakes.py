@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from inventory import ledger, states
@@ -67,9 +68,14 @@ def begin_stocktake(
     reader = Reader()
     kept = reader.words("note", note, 300)
     reader.done()
-    return Stocktake.objects.create(
-        place=place, blind=blind, note=kept, started_by=actor, idempotency_key=idempotency_key
-    )
+    try:
+        with transaction.atomic():
+            return Stocktake.objects.create(
+                place=place, blind=blind, note=kept, started_by=actor, idempotency_key=idempotency_key
+            )
+    except IntegrityError:
+        # The same form was sent twice at one moment, and the other one is in.
+        return Stocktake.objects.get(idempotency_key=idempotency_key)
 
 
 @atomic_with_retries

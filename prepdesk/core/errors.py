@@ -50,6 +50,14 @@ class NotInThisState(DomainError):
     title = "Not possible in this state"
 
 
+class TooLarge(DomainError):
+    """More was sent at once than any page here takes."""
+
+    code = "too_large"
+    status = 413
+    title = "Too much at once"
+
+
 class InvalidInput(DomainError):
     """Typed values that a service refuses, by field, so that a form can show them there."""
 

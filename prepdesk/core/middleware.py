@@ -3,10 +3,11 @@
 from collections.abc import Callable
 from typing import Final
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 
-from prepdesk.core.errors import DomainError, InvalidInput
+from prepdesk.core.errors import DomainError, InvalidInput, TooLarge
 from prepdesk.core.views import not_found
 
 FORMS: Final = frozenset({"application/x-www-form-urlencoded", "multipart/form-data"})
@@ -24,6 +25,28 @@ class PrivatePagesMiddleware:
         if request.user.is_authenticated and not response.has_header("Cache-Control"):
             response["Cache-Control"] = "no-store, private"
         return response
+
+
+class BoundedUploadsMiddleware:
+    """A form with a file is refused by its announced size, before any of it is read onto the disk.
+
+    The server reads no further than that announcement; without one it reads nothing. The forms
+    themselves say more narrowly, beside the field, what fits.
+    """
+
+    def __init__(self, get_response: GetResponse) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        announced = request.META.get("CONTENT_LENGTH") or "0"
+        if (
+            request.content_type in FORMS
+            and announced.isdecimal()
+            and int(announced) > settings.UPLOAD_MAX_BYTES
+        ):
+            most = settings.UPLOAD_MAX_BYTES // 1_000_000
+            return _refused(request, TooLarge(f"More than {most} MB were sent. Send a smaller file."))
+        return self.get_response(request)
 
 
 class NoNullCharactersMiddleware:

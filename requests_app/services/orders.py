@@ -304,7 +304,7 @@ def _hold(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Hold]
 def _dissolve(*, actor: User, batch: Batch, reason: str) -> None:
     move(actor=actor, row=batch, event="cancel", note=reason)
     release_holds(actor=actor, holds=active_holds(batch), reason=reason)
-    release_for(actor=actor, batch=batch, reason=reason)
+    release_for(actor=actor, batches=[batch], reason=reason)
 
 
 def apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str, or_wait: bool = True) -> None:

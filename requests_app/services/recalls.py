@@ -82,8 +82,8 @@ def recall_lot(
             mine = orders_of(batch)
             send_back(actor=actor, batch=batch, orders=mine, event="wait", reason=_waits_for(lot, why))
             release_holds(actor=actor, holds=active_holds(batch), reason=f"{lot.code} is recalled")
-            release_for(actor=actor, batch=batch, reason=f"{lot.code} is recalled")
             freed.extend(mine)
+        release_for(actor=actor, batches=reach.queued, reason=f"{lot.code} is recalled")
         return row
 
     done = _until_it_stands_still(recall)

@@ -38,9 +38,10 @@ def book_for(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Bo
     )
 
 
-def release_for(*, actor: User, batch: Batch, reason: str) -> None:
-    """Give up what is booked for a batch that is not made."""
-    release_bookings(actor=actor, bookings=active_bookings(batch), reason=reason)
+def release_for(*, actor: User, batches: Iterable[Batch], reason: str) -> None:
+    """Give up what is booked for batches that are not made, under locks taken once and in order."""
+    booked = [booking for batch in batches for booking in active_bookings(batch)]
+    release_bookings(actor=actor, bookings=booked, reason=reason)
 
 
 def end_for(*, actor: User, batch: Batch) -> None:

@@ -99,9 +99,20 @@ def plan_again(*, actor: User, orders: Sequence[Order], reason: str) -> None:
             # Somebody planned or cancelled it at this very moment, which is as good.
             continue
         if planned.state == states.WAITING:
-            # What it lacks now is no reason to forget what became of its first bottle.
-            planned.waiting_for = [*why, *planned.waiting_for]
-            planned.save(update_fields=["waiting_for"])
+            _keep_saying(planned, why)
+
+
+def _keep_saying(order: Order, why: list[dict[str, Any]]) -> None:
+    """What an order lacks now is no reason to forget what became of its first bottle."""
+
+    def add() -> None:
+        locked = Order.objects.select_for_update().get(pk=order.pk)
+        # Somebody may have planned or cancelled it since; then what they found counts.
+        if locked.state == states.WAITING and locked.waiting_for == order.waiting_for:
+            locked.waiting_for = [*why, *locked.waiting_for]
+            locked.save(update_fields=["waiting_for"])
+
+    in_transaction_with_retries(add)
 
 
 def _gone(batch: Batch, holds: list[Hold]) -> dict[int, int]:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from inventory.models import Lot, Movement, StocktakeLine
+from inventory.models import Lot, Movement, Stocktake, StocktakeLine
 from inventory.selectors import lines_of, stock_differences
 from inventory.services import (
     CountedBefore,
@@ -46,6 +46,12 @@ def count(take, actor, lot, amount, key):
     return count_lots(
         actor=actor, stocktake=take, found=[Found(lot, amount, "g")], at=None, idempotency_key=key
     )
+
+
+def test_one_form_sent_twice_at_one_moment_begins_one_count(worker, shelf, race):
+    answers = race([lambda: begin_stocktake(actor=worker, place=shelf, idempotency_key="one form")] * 4)
+    (only,) = Stocktake.objects.all()
+    assert answers == [only] * 4
 
 
 def test_two_people_count_one_lot_at_one_moment_and_one_is_told_by_whom(take, worker, second, bottle, race):

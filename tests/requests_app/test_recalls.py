@@ -4,13 +4,16 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from inventory.models import Hold, Lot
+from inventory.models import ApparatusItem, Hold, Lot
 from inventory.selectors import stock_differences
 from inventory.services import change_lot_state
 from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import states
 from requests_app.models import Order, Recall, Section
+from requests_app.selectors import active_bookings
+from requests_app.services import recalls as recall_services
+from requests_app.services import stopping
 from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
 from requests_app.services.recalls import recall_lot
 from requests_app.services.stopping import stop_batch
@@ -60,6 +63,41 @@ def department(salt, send, prep, second_prep, manager):
         order.refresh_from_db()
     Notice.objects.all().delete()
     return orders
+
+
+# --- locks ------------------------------------------------------------------------------------------
+def test_a_recall_locks_the_apparatus_of_all_it_takes_from_the_queue_once_and_in_order(
+    salt, send, prep, monkeypatch
+):
+    """Item locks taken batch by batch would not be in the order of their keys, and wait in a ring."""
+    batches = [send(target="0.50").batch for _ in range(2)]
+    assert all(active_bookings(batch) for batch in batches)
+    monkeypatch.setattr(recall_services, "plan_again", lambda **words: None)
+    with CaptureQueriesContext(connection) as queries:
+        recalled(salt, prep)
+    items = ApparatusItem._meta.db_table
+    (locks,) = [one["sql"] for one in queries if one["sql"].endswith(f'ORDER BY "{items}"."id" ASC')]
+    assert locks.startswith("SELECT")
+    assert not any(active_bookings(batch) for batch in batches)
+
+
+def test_what_somebody_did_since_an_order_was_planned_again_is_not_written_over(
+    salt, send, prep, monkeypatch
+):
+    """Between planning it again and saying why it waits, a colleague finds another reason."""
+    order = send(target="0.50")
+    found = [{"text": "A colleague asks the department.", "alternatives": []}]
+    plan = stopping.replan_order
+
+    def planned_then_changed(**words):
+        planned = plan(**words)
+        Order.objects.filter(pk=planned.pk).update(waiting_for=found)
+        return planned
+
+    monkeypatch.setattr(stopping, "replan_order", planned_then_changed)
+    recalled(salt, prep)
+    assert state_of(order) == states.WAITING
+    assert order.waiting_for == found
 
 
 # --- what it reaches and does ---------------------------------------------------------------------
