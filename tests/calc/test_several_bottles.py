@@ -485,10 +485,10 @@ def test_no_intermediate_is_made_that_is_hardly_diluted():
     lots = tuple(salt(name, 12.0, 100.0, assay_tolerance_percent=0.2) for name in "12")
     answer = plan(asked("NaCl", "2.00", "mol/L", "100"), shelf_with(*lots))
     assert sum(amount(step) for step in taken(answer)) <= 0.2 * molar("NaCl") * 1.01
+    pure = {"kind": "solid", "formula": "NaCl", "assay_percent": "99.9", "assay_tolerance_percent": "0.05"}
     for target in ("2.00", "1.00", "0.500", "0.0100", "0.00100"):
-        answer = plan(one("NaCl", target, "mol/L", "250", equipment="standard", source={"kind": "solid", "formula": "NaCl", "assay_percent": "99.9", "assay_tolerance_percent": "0.05"}))  # fmt: skip
-        stages = [stage["inputs"] for stage in answer["route"]]
-        for inputs in stages[1:]:
-            for given in inputs:
-                if given["kind"] == "intermediate":
-                    assert float(given["amount"]["value"]) * 2 <= 250
+        answer = plan(one("NaCl", target, "mol/L", "250", equipment="standard", source=pure))
+        for stage in answer["route"][1:]:
+            for poured in stage["inputs"]:
+                if poured["kind"] == "intermediate":
+                    assert float(poured["amount"]["value"]) * 2 <= 250
