@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 import pytest
 from django.db import connection
+from hypothesis import HealthCheck, settings
 from django.test import override_settings
 
 # Playwright's loop counts as asynchronous for Django; the live server's database use is safe with it.
@@ -16,6 +17,14 @@ HOW_TO_GET_CHROMIUM = (
     "no Chromium found: install it (Debian: apt-get install chromium) or set CHROMIUM to its path"
 )
 NO_SKIPS = os.environ.get("NO_SKIPS") == "1"
+
+# A change is judged by the same examples every time, on a machine as slow as it may be; whoever runs the
+# tests by hand meets new ones.
+settings.register_profile(
+    "judged", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+if os.environ.get("CI"):
+    settings.load_profile("judged")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
