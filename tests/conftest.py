@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator
 
 import pytest
 from django.db import connection
-from hypothesis import HealthCheck, settings
 from django.test import override_settings
+from hypothesis import HealthCheck, settings
 
 # Playwright's loop counts as asynchronous for Django; the live server's database use is safe with it.
 os.environ.setdefault("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
