@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from django.db import IntegrityError, transaction
 
-from inventory.ledger.locks import Missing, NotEnough, lock_lots, shift
+from inventory.ledger.locks import Missing, NotEnough, lock_lots, shift_all
 from inventory.models import Movement
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput
@@ -66,7 +66,8 @@ def post_together(rows: list[Movement]) -> list[Movement]:
             with transaction.atomic():
                 for row in rows:
                     row.save(force_insert=True)
-                    shift(row.lot, on_hand=row.amount)
+                lots = {row.lot.pk: row.lot for row in rows}
+                shift_all(lots, on_hand={row.lot.pk: row.amount for row in rows}, held={})
         except IntegrityError as error:
             # Used at this very moment for other bottles: its rows are committed now.
             first = rows_of_pouring(rows[0].pouring)
