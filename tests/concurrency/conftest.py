@@ -1,8 +1,12 @@
 """A shelf that other connections see: what is set up here is committed."""
 
+import os
+import subprocess
+import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -11,6 +15,26 @@ from django.db import connection
 from inventory.models import Lot, Substance
 from inventory.services import receive_lot
 from prepdesk.accounts.models import User
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def start(tmp_path, request) -> Iterator[Callable[..., subprocess.Popen]]:
+    """Start processes on one SQLite file of their own: each runs the PROCESS of the test's module."""
+    environment = {**os.environ, "DATABASE_URL": f"sqlite:///{tmp_path / 'race.sqlite3'}", "REDIS_URL": ""}
+    started: list[subprocess.Popen] = []
+
+    def run(*words: str) -> subprocess.Popen:
+        command = [sys.executable, "-m", request.module.PROCESS, *words]
+        process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True)
+        started.append(process)
+        return process
+
+    yield run
+    for process in started:
+        process.kill()
+        process.communicate()
 
 
 @pytest.fixture

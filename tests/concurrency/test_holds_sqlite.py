@@ -1,34 +1,11 @@
 """Several processes on one SQLite file: the same promise as on PostgreSQL, kept by its one writer."""
 
-import os
 import sqlite3
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import pytest
-
-ROOT = Path(__file__).resolve().parents[2]
+PROCESS = "tests.concurrency.sqlite_process"
 G = 1_000_000
 PROCESSES = 4
-
-
-@pytest.fixture
-def start(tmp_path) -> Iterator[Callable[..., subprocess.Popen]]:
-    environment = {**os.environ, "DATABASE_URL": f"sqlite:///{tmp_path / 'race.sqlite3'}", "REDIS_URL": ""}
-    started: list[subprocess.Popen] = []
-
-    def run(*words: str) -> subprocess.Popen:
-        command = [sys.executable, "-m", "tests.concurrency.sqlite_process", *words]
-        process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True)
-        started.append(process)
-        return process
-
-    yield run
-    for process in started:
-        process.kill()
-        process.communicate()
 
 
 def outcome(start, tmp_path: Path, way: str) -> tuple[list[str], int, int]:
