@@ -64,6 +64,16 @@ ORDER_EVENT_OF: Final[dict[str, str]] = {
 }
 OPEN_BATCH_STATES: Final = (QUEUED, CLAIMED, IN_WORK, READY)
 
+# --- meetings of sections, and the planning of a term ---------------------------------------------
+PLANNED: Final = "planned"
+MEETING_STATES: Final = {PLANNED: "Planned", CANCELLED: "Cancelled"}
+
+RUNNING: Final = "running"
+DONE: Final = "done"
+STOPPED: Final = "stopped"
+FAILED: Final = "failed"
+RUN_STATES: Final = {RUNNING: "Running", DONE: "Done", STOPPED: "Stopped", FAILED: "Failed"}
+
 # --- words ------------------------------------------------------------------------------------
 # What an event is called in a history ("Claimed") and in a refusal ("can't be claimed").
 # Events of the history that leave the state alone stand here too.

@@ -1,21 +1,53 @@
-"""Orders, the batches they become, the frozen sheets, and what was read at the bench."""
+"""Who teaches what, bench lists, orders, the batches they become, and what was read at the bench."""
 
 from requests_app.models.batches import Batch, BatchBooking, BatchEvent, BatchHold, Sheet, StepRecord
-from requests_app.models.orders import Order, OrderComponent, OrderEvent
+from requests_app.models.bench_lists import (
+    BenchList,
+    BenchListVersion,
+    ListApparatus,
+    ListComponent,
+    ListConsumable,
+    ListSolution,
+    PlannedExperiment,
+)
+from requests_app.models.department import DepartmentRules, RuleEvent
+from requests_app.models.orders import Order, OrderComment, OrderComponent, OrderEvent, OrderRevision
+from requests_app.models.planning import TermRun
 from requests_app.models.recalls import Recall
-from requests_app.models.teaching import Course, Section
+from requests_app.models.teaching import Course, Meeting, MeetingEvent, Room, Section, Term, TermBreak
+from requests_app.models.unknowns import KeyReading, UnknownSample, UnknownSet
 
 __all__ = [
     "Batch",
     "BatchBooking",
     "BatchEvent",
     "BatchHold",
+    "BenchList",
+    "BenchListVersion",
     "Course",
+    "DepartmentRules",
+    "KeyReading",
+    "ListApparatus",
+    "ListComponent",
+    "ListConsumable",
+    "ListSolution",
+    "Meeting",
+    "MeetingEvent",
     "Order",
+    "OrderComment",
     "OrderComponent",
     "OrderEvent",
+    "OrderRevision",
+    "PlannedExperiment",
     "Recall",
+    "Room",
+    "RuleEvent",
     "Section",
     "Sheet",
     "StepRecord",
+    "Term",
+    "TermBreak",
+    "TermRun",
+    "UnknownSample",
+    "UnknownSet",
 ]

@@ -8,7 +8,8 @@ from django.db.models import Q
 from inventory.models import Lot, Substance
 from requests_app import states
 from requests_app.models.batches import Batch
-from requests_app.models.teaching import Course, Section
+from requests_app.models.bench_lists import ListSolution
+from requests_app.models.teaching import Course, Meeting, Section
 
 
 class Order(models.Model):
@@ -25,11 +26,32 @@ class Order(models.Model):
     volume_per_group = models.CharField(max_length=40)
     volume_unit = models.CharField(max_length=4, default="mL")
     overage_percent = models.CharField(max_length=40, blank=True)
+    spare_groups = models.PositiveSmallIntegerField(default=0)
+    # On top for each section, in the same unit: the dead volume of a dispenser, a bottle at the back.
+    per_section = models.CharField(max_length=40, blank=True)
     tolerance_percent = models.CharField(max_length=40, blank=True)
     temperature_c = models.CharField(max_length=40, blank=True)
     due_at = models.DateTimeField()
     room = models.CharField(max_length=40)
     notes = models.TextField(max_length=2000, blank=True)
+    container = models.CharField(max_length=120, blank=True)
+    # What it was ordered from: a meeting of a section, and the line of the course's bench list.
+    meeting = models.ForeignKey(
+        Meeting, null=True, blank=True, on_delete=models.PROTECT, related_name="orders"
+    )
+    list_solution = models.ForeignKey(
+        ListSolution, null=True, blank=True, on_delete=models.PROTECT, related_name="orders"
+    )
+    list_line = models.UUIDField(null=True, blank=True)
+    # Kept out of batches with other orders, by the person who pulled it out.
+    made_alone = models.BooleanField(default=False)
+    # Changed by one with every revision; the first is the order as it was sent.
+    revision = models.PositiveSmallIntegerField(default=1)
+    # Why it needs a manager's approval; empty where it needs none or has it.
+    approval_reasons = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
+    # It was sent later than the department's notice, and what it displaces, as seen then.
+    is_late = models.BooleanField(default=False)
+    displaces = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
     batch = models.ForeignKey(Batch, null=True, blank=True, on_delete=models.PROTECT, related_name="orders")
     # Why it waits: the plan's stop problems and shortages, as frozen when it was last tried.
     waiting_for = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
@@ -40,6 +62,12 @@ class Order(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["ordered_by", "idempotency_key"], name="order_sent_once"),
             models.CheckConstraint(condition=Q(groups_per_section__gt=0), name="order_for_somebody"),
+            # A line of a bench list is ordered once for a meeting, however often the term is planned.
+            models.UniqueConstraint(
+                fields=["meeting", "list_line"],
+                condition=~Q(state=states.CANCELLED),
+                name="line_ordered_once_for_a_meeting",
+            ),
         ]
         indexes = [models.Index(fields=["ordered_by", "state", "due_at"], name="order_of_person")]
         ordering = ["-created_at", "-id"]
@@ -104,3 +132,48 @@ class OrderEvent(models.Model):
     def words(self) -> str:
         """What happened, as a history says it."""
         return states.EVENT_WORDS[self.event].capitalize()
+
+
+class OrderRevision(models.Model):
+    """A change of an order after it was sent: what was, what is, in fields and in words. Never changed."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="revisions")
+    number = models.PositiveSmallIntegerField()
+    # By field, as [before, after].
+    changes = models.JSONField(default=dict, encoder=DjangoJSONEncoder)
+    # The difference in plain words, a sentence each: what, how much, which batch.
+    words = models.JSONField(default=list, encoder=DjangoJSONEncoder)
+    reason = models.CharField(max_length=300, blank=True)
+    actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+    # A change that met work already begun stands open until whoever makes it has seen it.
+    needs_seeing = models.BooleanField(default=False)
+    seen_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    seen_at = models.DateTimeField(null=True, blank=True)
+    batch = models.ForeignKey(Batch, null=True, blank=True, on_delete=models.PROTECT, related_name="changes")
+    idempotency_key = models.CharField(max_length=120, unique=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["order", "number"], name="order_revision_once")]
+        ordering = ["order_id", "number"]
+
+    def __str__(self) -> str:
+        return f"{self.order_id} revision {self.number}"
+
+
+class OrderComment(models.Model):
+    """What somebody said about an order. Never changed."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="comments")
+    author = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    text = models.TextField(max_length=2000)
+    at = models.DateTimeField(auto_now_add=True)
+    idempotency_key = models.CharField(max_length=120, unique=True)
+
+    class Meta:
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"comment on {self.order_id}"

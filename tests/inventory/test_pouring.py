@@ -226,9 +226,8 @@ def test_the_ledger_takes_no_pouring_that_makes_something(bottle, prep):
     assert on_hand(one, two) == [10 * G, 10 * G]
 
 
-def test_on_postgresql_the_database_refuses_a_pouring_that_does_not_add_up(bottle, prep, on_postgres):
-    if not on_postgres:
-        pytest.skip("no PostgreSQL: run the tests by `make test`")
+@pytest.mark.postgres
+def test_on_postgresql_the_database_refuses_a_pouring_that_does_not_add_up(bottle, prep):
     from django.db import IntegrityError, transaction
 
     lot = bottle("100")
