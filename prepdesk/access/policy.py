@@ -33,6 +33,23 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "hand_over_batch": _STOCKROOM,
     "see_stock": _EVERYONE,
     "see_ledger": _STOCKROOM,
+    # Terms, rooms, courses, sections and who teaches them.
+    "manage_teaching": frozenset({MANAGER}),
+    "see_timetable": _EVERYONE,
+    # A meeting of one's own section: moved, resized, cancelled.
+    "change_meeting": frozenset({INSTRUCTOR, MANAGER}),
+    "see_bench_lists": _EVERYONE,
+    "write_bench_list": frozenset({INSTRUCTOR, MANAGER}),
+    # Which experiment in which week, and the whole term ordered at once.
+    "plan_term": frozenset({INSTRUCTOR, MANAGER}),
+    "change_order": frozenset({INSTRUCTOR, MANAGER}),
+    "comment_order": _EVERYONE,
+    "approve_order": frozenset({MANAGER}),
+    # Put orders together in one batch, or take one out again.
+    "arrange_batches": _STOCKROOM,
+    "order_unknowns": frozenset({INSTRUCTOR, MANAGER}),
+    "set_rules": frozenset({MANAGER}),
+    "read_own_calendar": _EVERYONE,
     # An order holds what it needs the moment it is sent, and lets go of it when it is cancelled.
     "hold_stock": _EVERYONE,
     "receive_lot": _STOCKROOM,

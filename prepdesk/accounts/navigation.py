@@ -24,13 +24,15 @@ _STOCKROOM = (
     ("Waste streams", "inventory:waste", "receive_lot"),
     ("Files", "inventory:files", "export_stock"),
 )
+# The pages of teaching, the same row on each of them: what is taught, with what, when and where.
+_TEACHING: tuple[tuple[str, str, str], ...] = ()
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
     """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
     if not user.is_authenticated:
-        return {"places": [], "stockroom": [], "help_contact": settings.HELP_CONTACT}
+        return {"places": [], "stockroom": [], "teaching": [], "help_contact": settings.HELP_CONTACT}
     unread = unread_count(user)
     places = [
         (f"{label} ({unread})" if route == _NOTICES and unread else label, route)
@@ -38,4 +40,10 @@ def navigation(request: HttpRequest) -> dict[str, object]:
         if policy.may(user, action)
     ]
     stockroom = [(label, route) for label, route, action in _STOCKROOM if policy.may(user, action)]
-    return {"places": places, "stockroom": stockroom, "help_contact": settings.HELP_CONTACT}
+    teaching = [(label, route) for label, route, action in _TEACHING if policy.may(user, action)]
+    return {
+        "places": places,
+        "stockroom": stockroom,
+        "teaching": teaching,
+        "help_contact": settings.HELP_CONTACT,
+    }
