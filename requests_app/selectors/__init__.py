@@ -1,5 +1,6 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
+from requests_app.selectors.meetings import ToMove, meetings_to_move, ordered_meetings, touched_meetings
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
     ORDER_FILTERS,
@@ -27,8 +28,10 @@ from requests_app.selectors.work import (
     readings_of,
     rooms_used,
     sections_for,
+    sections_to_order_for,
     source_words,
     substance_name,
+    taught_by,
     waiting_orders,
 )
 
@@ -39,6 +42,7 @@ __all__ = [
     "BenchStep",
     "Making",
     "QueueRow",
+    "ToMove",
     "TraceRow",
     "active_bookings",
     "active_holds",
@@ -52,9 +56,11 @@ __all__ = [
     "made_from",
     "made_from_batch",
     "may_stand_in",
+    "meetings_to_move",
     "order_counts",
     "order_rows",
     "order_with_everything",
+    "ordered_meetings",
     "orders_visible_to",
     "prepared_holds",
     "queue_counts",
@@ -62,8 +68,11 @@ __all__ = [
     "readings_of",
     "rooms_used",
     "sections_for",
+    "sections_to_order_for",
     "source_words",
     "substance_name",
+    "taught_by",
+    "touched_meetings",
     "waiting_orders",
     "went_into",
 ]
