@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from django.db import connection, transaction
+from django.db import connection
 from django.utils import timezone
 
 from inventory import import_states as states

@@ -1,4 +1,4 @@
-"""Reading for orders from bench lists: whose meetings, which lists, what of them is ordered, a term's plan."""
+"""Reading for orders from bench lists: whose meetings, which lists, what is ordered, a term's plan."""
 
 from collections import Counter
 from collections.abc import Collection, Iterable
@@ -21,6 +21,7 @@ from requests_app.models import (
     ListSolution,
     Meeting,
     Order,
+    OrderComponent,
     PlannedExperiment,
     Section,
     Term,
@@ -120,7 +121,7 @@ def orders_of_week(days: Collection[date]) -> list[Order]:
         )
         .select_related("course")
         .prefetch_related(
-            "sections", Prefetch("components", Order.components.rel.related_model.objects.select_related("substance"))
+            "sections", Prefetch("components", OrderComponent.objects.select_related("substance"))
         )
         .order_by("due_at", "pk")
     )

@@ -63,7 +63,9 @@ def order_row(
     )
 
 
-def component_rows(actor: User, order: Order, draft: OrderDraft, substances: dict[str, Substance]) -> list[OrderComponent]:
+def component_rows(
+    actor: User, order: Order, draft: OrderDraft, substances: dict[str, Substance]
+) -> list[OrderComponent]:
     """The rows of what is in an order, not saved yet."""
     return [
         OrderComponent(
@@ -110,7 +112,12 @@ def create_orders(*, actor: User, new: Sequence[NewOrder]) -> list[Order]:
     OrderEvent.objects.bulk_create(
         [
             OrderEvent(
-                order=order, event="submit", from_state="", to_state=order.state, actor=actor, note=one.note[:300]
+                order=order,
+                event="submit",
+                from_state="",
+                to_state=order.state,
+                actor=actor,
+                note=one.note[:300],
             )
             for order, one in zip(orders, new, strict=True)
         ],
