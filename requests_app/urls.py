@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from requests_app.views import batches, order_form, orders, queue, recalls, trace
+from requests_app.views import batches, order_form, orders, queue, recalls, trace, unknowns
 
 app_name = "requests_app"
 urlpatterns: list[URLPattern] = [
@@ -30,4 +30,12 @@ urlpatterns: list[URLPattern] = [
     path("batches/<str:reference>/stop/", recalls.stop, name="stop"),
     path("batches/<str:reference>/hand-over/", batches.hand_over, name="hand_over"),
     path("batches/<str:reference>/sheet/", batches.sheet, name="sheet"),
+    path("unknowns/", unknowns.unknowns, name="unknowns"),
+    path("unknowns/new/", unknowns.unknowns_new, name="unknowns_new"),
+    path("unknowns/<str:reference>/", unknowns.unknown_set, name="unknown_set"),
+    path("unknowns/<str:reference>/codes/", unknowns.codes, name="unknown_codes"),
+    path("unknowns/<str:reference>/key/", unknowns.key, name="unknown_key"),
+    path("unknowns/<str:reference>/key/csv/", unknowns.key_csv, name="unknown_key_csv"),
+    path("unknowns/<str:reference>/readers/", unknowns.readers, name="unknown_readers"),
+    path("unknowns/<str:reference>/cancel/", unknowns.cancel, name="unknown_cancel"),
 ]

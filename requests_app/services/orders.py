@@ -188,7 +188,7 @@ def _queue_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
 ) -> Order:
     def place() -> Order:
-        order, is_new = _create_order(
+        order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
@@ -206,7 +206,7 @@ def _wait_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
 ) -> Order:
     def place() -> Order:
-        order, _ = _create_order(
+        order, _ = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
@@ -219,7 +219,7 @@ def _wait_new(
     return in_transaction_with_retries(place)
 
 
-def _create_order(
+def create_order(
     *,
     actor: User,
     draft: OrderDraft,
