@@ -1,5 +1,6 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
+from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
     ORDER_FILTERS,
@@ -47,6 +48,7 @@ __all__ = [
     "bench_steps",
     "choice_words",
     "courses_for",
+    "department_rules",
     "last_order_of",
     "lot_to_choose",
     "made_from",
@@ -61,6 +63,7 @@ __all__ = [
     "queue_rows",
     "readings_of",
     "rooms_used",
+    "rule_history",
     "sections_for",
     "source_words",
     "substance_name",
