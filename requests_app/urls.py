@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, path
 
-from requests_app.views import batches, order_form, orders, queue, recalls, trace, unknowns
+from requests_app.views import batches, order_form, orders, queue, recalls, rules, trace, unknowns
 
 app_name = "requests_app"
 urlpatterns: list[URLPattern] = [
@@ -21,6 +21,7 @@ urlpatterns: list[URLPattern] = [
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
     path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
+    path("teaching/rules/", rules.rules, name="rules"),
     path("queue/", queue.queue, name="queue"),
     path("batches/<str:reference>/", batches.batch, name="batch"),
     path("batches/<str:reference>/claim/", batches.claim, name="claim"),

@@ -79,6 +79,8 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    everybody("requests_app:rules"),
+    Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
     # the bench
     stockroom("requests_app:queue"),
     stockroom("requests_app:batch", "get", "batch"),
