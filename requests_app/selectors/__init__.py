@@ -1,6 +1,6 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
-from requests_app.selectors.meetings import ToMove, meetings_to_move, ordered_meetings, touched_meetings
+from requests_app.selectors.laid_out import ToMove, meetings_to_move, ordered_meetings, touched_meetings
 from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
