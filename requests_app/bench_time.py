@@ -28,7 +28,7 @@ from django.utils import timezone
 from inventory.models import ApparatusItem, Booking
 from inventory.selectors import Window, booked_between, booked_words, free_in, reasons_not_to_use
 from requests_app import sheets
-from requests_app.drafts import OrderDraft
+from requests_app.drafts import OrderDraft, Wanted
 
 Request = dict[str, Any]
 
@@ -133,7 +133,9 @@ def rooms_of(plan: sheets.Plan) -> list[str]:
 
 
 # --- planning in a window -------------------------------------------------------------------------
-def plan_in_time(draft: OrderDraft, given_back: GivenBack = GivenBack()) -> tuple[Request, sheets.Plan]:
+def plan_in_time(
+    draft: OrderDraft | Wanted, given_back: GivenBack = GivenBack()
+) -> tuple[Request, sheets.Plan]:
     """Plan a draft with what is free in the hours before it is due.
 
     A plan that can be made says under ``at_bench`` from when to when, and what is to be booked. One that
@@ -161,7 +163,7 @@ def plan_in_time(draft: OrderDraft, given_back: GivenBack = GivenBack()) -> tupl
 
 
 def _plan_at(
-    draft: OrderDraft, end: datetime, now: datetime, given_back: GivenBack
+    draft: OrderDraft | Wanted, end: datetime, now: datetime, given_back: GivenBack
 ) -> tuple[Request, sheets.Plan, bool]:
     """The plan for the work that ends then, and whether all it needs is free."""
     length, without = USUAL, frozenset[int]()
@@ -245,7 +247,7 @@ def _said_of(booking: Booking) -> str:
     return f"The {item.words} ({item.there} there): {booked_words(booking)}."
 
 
-def _hinting(draft: OrderDraft, plan: sheets.Plan, given_back: GivenBack) -> sheets.Plan:
+def _hinting(draft: OrderDraft | Wanted, plan: sheets.Plan, given_back: GivenBack) -> sheets.Plan:
     """A plan stopped by its apparatus, with what would have served if it were calibrated or in service."""
     stopped = {problem["code"] for problem in sheets.stops(plan)}
     if not stopped & _OF_APPARATUS or stopped - _OF_APPARATUS - sheets.SHELF_PROBLEMS:

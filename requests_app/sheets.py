@@ -17,7 +17,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.model import Shelf
 from prepdesk.calc.preview import preview
-from requests_app.drafts import DraftComponent, OrderDraft, plain, volume_of
+from requests_app.drafts import DraftComponent, OrderDraft, Wanted, plain, wanted_for
 from requests_app.models import Batch, Sheet
 
 Plan = dict[str, Any]
@@ -44,9 +44,10 @@ class Draw:
     component: int
 
 
-def request_for(draft: OrderDraft) -> dict[str, Any]:
+def request_for(draft: OrderDraft | Wanted) -> dict[str, Any]:
     """The question in the form of the public contract, asked of the department's own shelf."""
-    volume = volume_of(draft)
+    draft = wanted_for(draft) if isinstance(draft, OrderDraft) else draft
+    volume = draft.volume
     request: dict[str, Any] = {
         "components": [
             {
@@ -68,7 +69,7 @@ def request_for(draft: OrderDraft) -> dict[str, Any]:
 
 
 def plan_for(
-    draft: OrderDraft,
+    draft: OrderDraft | Wanted,
     *,
     as_if_released: Iterable[int] = (),
     window: Window | None = None,
@@ -92,10 +93,11 @@ def plan_for(
     Raises:
         RequestRefused: when the request can't be read, by field of the contract.
     """
+    draft = wanted_for(draft) if isinstance(draft, OrderDraft) else draft
     request = request_for(draft)
     shelf = calc_shelf(
         on=timezone.localdate(),
-        needed_until=local_date(draft.due_at),
+        needed_until=local_date(draft.last_due_at),
         as_if_released=as_if_released,
         window=window,
         as_if_released_bookings=as_if_released_bookings,
@@ -105,7 +107,7 @@ def plan_for(
     return request, plan_on(shelf, calc_catalogue(), draft)
 
 
-def plan_on(shelf: Shelf, catalogue: Catalogue, draft: OrderDraft) -> Plan:
+def plan_on(shelf: Shelf, catalogue: Catalogue, draft: OrderDraft | Wanted) -> Plan:
     """Plan a draft on a shelf that was read before.
 
     A bottle that was chosen and can't be drawn from any more stops the plan in words; what would serve

@@ -1,30 +1,38 @@
-"""Orders: sent, cancelled, planned again. One order makes one batch.
+"""Orders: sent, cancelled, planned again. How they become batches is :mod:`requests_app.services.batching`.
 
 Locks are always taken in the same order, batch, then order, then lots, then apparatus, so that no two of
 these can wait for each other.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 from django.db import IntegrityError, transaction
 
-from inventory.models import Hold, Substance
-from inventory.services import AlreadyBooked, hold_stock, in_transaction_with_retries, release_holds
+from inventory.models import Substance
+from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
-from prepdesk.core.errors import Conflict, NotAllowed, NotInThisState, OutOfStock
+from prepdesk.core.errors import Conflict, NotAllowed, NotInThisState
 from requests_app import sheets, states
-from requests_app.bench_time import GivenBack, plan_in_time
-from requests_app.drafts import OrderDraft, draft_of
-from requests_app.models import Batch, BatchHold, Order, OrderComponent, Sheet
-from requests_app.selectors import active_bookings, active_holds, choice_words
+from requests_app.bench_time import plan_in_time
+from requests_app.drafts import OrderDraft, draft_of, solution_of
+from requests_app.models import Batch, Order, OrderComponent
+from requests_app.selectors import choice_words
+from requests_app.services.batching import (
+    LOST,
+    Planned,
+    found_batch,
+    make_batch,
+    open_orders,
+    replan_batch,
+    take_out,
+)
 from requests_app.services.checks import check_draft, refusal_of, refused_request
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
-from requests_app.services.reserving import book_for, release_for
-from requests_app.services.telling import tell_cancelled, tell_queued, tell_waits
+from requests_app.services.telling import tell_cancelled
 
 _PLANNING_TRIES = 5
 
@@ -56,7 +64,7 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
             return _queue_new(
                 actor=actor, draft=draft, idempotency_key=idempotency_key, request=request, plan=plan
             )
-        except (OutOfStock, NotInThisState, AlreadyBooked) as lost:
+        except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
             reasons = [{"text": lost.text, "alternatives": []}]
     return _wait_new(
@@ -112,8 +120,8 @@ def cancel_order(*, actor: User, order: Order, reason: str = "") -> Order:
             )
         move(actor=actor, row=locked, event="cancel", note=reason)
         tell_cancelled(actor=actor, order=locked, reason=reason)
-        if batch is not None and not batch.orders.exclude(state=states.CANCELLED).exists():
-            _dissolve(actor=actor, batch=batch, reason=f"{locked.reference} was cancelled")
+        if batch is not None:
+            replan_batch(actor=actor, batch=batch, reason=f"{locked.reference} was cancelled", or_keep=True)
         return locked
 
     return in_transaction_with_retries(cancel)
@@ -187,7 +195,7 @@ def _queue_new(
             state=states.QUEUED,
         )
         if is_new:
-            _make_batch(actor=actor, order=order, request=request, plan=plan)
+            found_batch(actor=actor, orders=[order], planned=Planned(request, plan))
         return order
 
     return in_transaction_with_retries(place)
@@ -229,11 +237,17 @@ def _create_order(
         volume_per_group=draft.volume_per_group.text,
         volume_unit=draft.volume_unit,
         overage_percent=draft.overage_percent.text if draft.overage_percent else "",
+        spare_groups=draft.spare_groups,
+        per_section=draft.per_section.text if draft.per_section else "",
         tolerance_percent=draft.tolerance_percent.text if draft.tolerance_percent else "",
         temperature_c=draft.temperature_c.text if draft.temperature_c else "",
         due_at=draft.due_at,
         room=draft.room,
         notes=draft.notes,
+        container=draft.container,
+        meeting_id=draft.meeting_id,
+        list_solution_id=draft.list_solution_id,
+        list_line=draft.list_line,
         waiting_for=waiting_for or [],
         idempotency_key=idempotency_key,
     )
@@ -270,102 +284,29 @@ def _create_order(
     return order, True
 
 
-# --- batches of orders ------------------------------------------------------------------------
-def _make_batch(*, actor: User, order: Order, request: Mapping[str, Any], plan: sheets.Plan) -> Batch:
-    batch = Batch.objects.create(
-        reference=unborn_reference(), title=plan["title"][:200], due_at=order.due_at, room=order.room
-    )
-    give_reference(batch, "B")
-    note_event(actor=actor, row=batch, event="submit", from_state="", note=f"for {order.reference}")
-    order.batch = batch
-    order.save(update_fields=["batch"])
-    sheet = sheets.freeze_sheet(actor=actor, batch=batch, request=request, plan=plan)
-    _hold(actor=actor, batch=batch, sheet=sheet)
-    return batch
-
-
-def _hold(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Hold] = ()) -> None:
-    draws = sheets.draws_of(sheet.plan)
-    holds = hold_stock(
-        actor=actor,
-        draws={draw.lot_id: draw.amount for draw in draws},
-        purpose=f"{batch.reference} {batch.title}"[:120],
-        idempotency_key=f"sheet-{sheet.pk}",
-        instead_of=instead_of,
-    )
-    BatchHold.objects.bulk_create(
-        BatchHold(batch=batch, sheet=sheet, hold=holds[draw.lot_id], component=draw.component)
-        for draw in draws
-    )
-    # After the lots, always: so no two can wait for each other's locks.
-    book_for(actor=actor, batch=batch, sheet=sheet, instead_of=active_bookings(batch))
-
-
-def _dissolve(*, actor: User, batch: Batch, reason: str) -> None:
-    move(actor=actor, row=batch, event="cancel", note=reason)
-    release_holds(actor=actor, holds=active_holds(batch), reason=reason)
-    release_for(actor=actor, batches=[batch], reason=reason)
-
-
+# --- planning again -----------------------------------------------------------------------------
 def apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str, or_wait: bool = True) -> None:
-    """Plan a locked order on today's shelf, where what it holds itself counts as free.
+    """Plan a locked order on today's shelf, where what its own batch holds counts as free.
+
+    Where it shares a batch with orders that it is no longer the same solution as, it gets one of its own.
 
     Raises:
         Conflict: a bottle was lost between plan and hold, and ``or_wait`` is false.
     """
-    held = active_holds(batch) if batch is not None else []
-    try:
-        request, plan = plan_in_time(draft_of(order), _given_back(batch, held))
-    except RequestRefused as refused:
-        reasons = [{"text": error.text, "alternatives": []} for error in refused.errors]
-        return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
-    if not plan["feasible"]:
-        return _let_wait(actor=actor, order=order, batch=batch, reasons=sheets.waiting_reasons(plan))
-    try:
-        # A savepoint: when the hold fails, neither sheet nor batch of this attempt stays.
-        with transaction.atomic():
-            if batch is None:
-                _make_batch(actor=actor, order=order, request=request, plan=plan)
-            else:
-                sheet = sheets.freeze_sheet(
-                    actor=actor, batch=batch, request=request, plan=plan, reason=reason
-                )
-                _hold(actor=actor, batch=batch, sheet=sheet, instead_of=held)
-                batch.version += 1
-                batch.save(update_fields=["version"])
-                note_event(actor=actor, row=batch, event="plan", note=f"revision {sheet.revision}: {reason}")
-    except (OutOfStock, NotInThisState, AlreadyBooked) as lost:
-        if not or_wait:
-            raise Conflict(f"{lost.text} Nothing was changed; look again at what would serve.") from lost
-        order.batch = batch
-        reasons = [{"text": lost.text, "alternatives": []}]
-        return _let_wait(actor=actor, order=order, batch=batch, reasons=reasons)
-    order.waiting_for = []
-    if order.state == states.WAITING:
-        move(actor=actor, row=order, event="queue", note=reason)
-        if order.batch is not None:
-            tell_queued(actor=actor, batch=order.batch, order=order)
-    else:
-        note_event(actor=actor, row=order, event="plan", note=reason)
-    return None
-
-
-def _given_back(batch: Batch | None, held: Iterable[Hold]) -> GivenBack:
-    bookings = active_bookings(batch) if batch is not None else []
-    return GivenBack(tuple(hold.pk for hold in held), tuple(booking.pk for booking in bookings))
-
-
-def _let_wait(*, actor: User, order: Order, batch: Batch | None, reasons: list[dict[str, Any]]) -> None:
-    order.waiting_for = reasons
-    note = " ".join(reason["text"] for reason in reasons)
+    if batch is not None and _is_another(order, batch):
+        take_out(actor=actor, order=order, batch=batch, reason=reason)
+        batch = None
     if batch is not None:
-        order.batch = None
-        move(actor=actor, row=order, event="wait", note=note)
-        tell_waits(actor=actor, batch=batch, order=order)
-        _dissolve(actor=actor, batch=batch, reason=f"{order.reference} has to wait")
+        replan_batch(actor=actor, batch=batch, reason=reason, or_wait=or_wait)
+        order.refresh_from_db()
     else:
-        order.save(update_fields=["waiting_for"])
-        note_event(actor=actor, row=order, event="plan", note=note)
+        make_batch(actor=actor, orders=[order], reason=reason, or_wait=or_wait)
+
+
+def _is_another(order: Order, batch: Batch) -> bool:
+    others = (one for one in open_orders(batch) if one.pk != order.pk)
+    solution = solution_of(draft_of(order))
+    return any(solution_of(draft_of(other)) != solution for other in others)
 
 
 # --- locks ------------------------------------------------------------------------------------
