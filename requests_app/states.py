@@ -101,5 +101,8 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "change": "changed",
     "see": "seen",
     "withdraw": "withdrawn",
+    "move": "moved",
+    "resize": "given another size",
+    "reinstate": "taking place again",
     "shelve": "kept on the shelf",
 }
