@@ -349,12 +349,3 @@ def _write_down(actor: User, tale: _Tale, reason: str, key: str) -> OrderRevisio
         batch=tale.seen_in,
         needs_seeing=tale.is_begun,
     )
-        actor=actor,
-        order=tale.order,
-        changes=tale.changes,
-        words=words,
-        reason=reason,
-        key=key,
-        batch=tale.seen_in,
-        needs_seeing=tale.is_begun,
-    )
