@@ -9,7 +9,7 @@ from typing import Final
 from django.db.models import Q, QuerySet
 
 from requests_app import states
-from requests_app.models import Batch, OrderRevision
+from requests_app.models import Batch, OrderComment, OrderRevision
 
 # A line in the queue says what changed for so long.
 SHOWN_FOR: Final = timedelta(hours=24)
@@ -18,6 +18,30 @@ SHOWN_FOR: Final = timedelta(hours=24)
 def unseen_changes(batch: Batch) -> QuerySet[OrderRevision]:
     """Changes that met the work on a batch and that nobody at the bench has seen, oldest first."""
     return OrderRevision.objects.filter(batch=batch, needs_seeing=True, seen_at=None).order_by("pk")
+
+
+def unseen_with_words(batch: Batch) -> list[OrderRevision]:
+    """The same with what a banner shows; none once the batch is done with."""
+    if batch.state not in states.OPEN_BATCH_STATES:
+        return []
+    return list(unseen_changes(batch).select_related("order", "actor"))
+
+
+def changes_of(batch: Batch) -> QuerySet[OrderRevision]:
+    """All changes that concerned a batch, the newest first."""
+    rows = OrderRevision.objects.filter(batch=batch).select_related("order", "actor", "seen_by")
+    return rows.order_by("-pk")
+
+
+def comments_on(batch: Batch) -> QuerySet[OrderComment]:
+    """What was said about the orders of a batch, oldest first."""
+    return OrderComment.objects.filter(order__batch=batch).select_related("order", "author")
+
+
+def is_unwanted(batch: Batch) -> bool:
+    """Whether a batch is begun or ready and no order asks for it any more."""
+    begun = batch.state in (states.CLAIMED, states.IN_WORK, states.READY)
+    return begun and not batch.orders.filter(state__in=states.OPEN_ORDER_STATES).exists()
 
 
 @dataclass(frozen=True, slots=True)

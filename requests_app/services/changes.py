@@ -40,6 +40,11 @@ def standing(order: Order) -> str:
     return f"{order.state} {order.batch.state if order.batch else ''}".strip()
 
 
+def is_begun(order: Order) -> bool:
+    """Whether somebody has claimed it, makes it or has made it."""
+    return order.batch is not None and order.batch.state != states.QUEUED
+
+
 def change_order(
     *,
     actor: User,
@@ -93,6 +98,7 @@ def foresee_change(
     draft_changes: Mapping[str, Any],
     reason: str,
     expected_revision: int,
+    expected_standing: str | None = None,
 ) -> list[str]:
     """What :func:`change_order` would do now, in its sentences; nothing of it stays.
 
@@ -107,7 +113,7 @@ def foresee_change(
             order=order,
             draft_changes=draft_changes,
             reason=_reason(reason),
-            seen=(expected_revision, None),
+            seen=(expected_revision, expected_standing),
             key="rehearsal",
             rehearsal=True,
         )

@@ -96,8 +96,7 @@ def tell_comment(*, comment: OrderComment) -> None:
     """The one who ordered it, whoever makes it, and who said something before."""
     order: Order = comment.order
     people = [order.ordered_by, *(one.author for one in order.comments.select_related("author"))]
-    if order.batch is not None and order.batch.claimed_by is not None:
-        people.append(order.batch.claimed_by)
+    people += User.objects.filter(claimed_batches__orders=order)
     tell(
         people=[person for person in people if person.pk != comment.author_id],
         kind=kinds.COMMENT,

@@ -21,6 +21,7 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.models import Meeting
 from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
@@ -64,7 +65,14 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         idempotency_key="world",
     )
     token, _ = issue_token(actor=instructor, name="course site")
+    tomorrow = now + timedelta(days=1)
+    meeting = Meeting.objects.create(
+        section=order.sections.first(), week=1, starts_at=tomorrow, ends_at=tomorrow + timedelta(hours=3)
+    )
     return {
+        "meeting": meeting.pk,
+        "section": meeting.section_id,
+        "day": timezone.localtime(tomorrow).date().isoformat(),
         "order": order.reference,
         "batch": order.batch.reference,
         "step": 1,

@@ -218,11 +218,11 @@ def test_a_day_on_which_it_would_not_keep_any_more_leaves_the_batch(salt, bottle
 
 
 def test_one_that_can_not_be_made_any_more_waits_and_the_others_stay(bench, bottle, one, change):
-    """100 g of salt make 855 mL of 2.00 mol/L at most."""
-    bottle("sodium-chloride", "100", assay_percent="100.0", assay_tolerance_percent="0.1")
+    """150 g of salt make 1.28 L of 2.00 mol/L at most; 100 groups want 2.75 L."""
+    bottle("sodium-chloride", "150", assay_percent="100.0", assay_tolerance_percent="0.1")
     orders = [one(), one(volume="20")]
     batch = joined(*orders)
-    revision = change(orders[0], groups_per_section=60)
+    revision = change(orders[0], groups_per_section=100)
     for order in orders:
         order.refresh_from_db()
     assert (orders[0].state, orders[0].batch) == (states.WAITING, None)
