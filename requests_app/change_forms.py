@@ -380,3 +380,39 @@ class SectionSizeForm(forms.Form):
     def lines(self) -> list[list[forms.BoundField]]:
         """The fields as they stand on the page."""
         return [[self["groups"], self["students"]], [self["reason"]]]
+
+
+class CorrectionForm(forms.Form):
+    """What else a corrected list does; ``seen`` carries the orders on the page."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    seen = forms.CharField(widget=forms.HiddenInput, max_length=100_000, required=False)
+    order_new_lines = forms.BooleanField(label="Order its new lines for the same meetings", required=False)
+    cancel_removed_lines = forms.BooleanField(
+        label="Cancel the orders of lines that are gone", required=False
+    )
+
+    def __init__(self, data: Any = None, *, seen: str, new: bool, gone: bool) -> None:
+        super().__init__(
+            data,
+            initial={
+                "key": fresh_key(),
+                "seen": seen,
+                "order_new_lines": new,
+                "cancel_removed_lines": gone,
+            },
+        )
+        if not new:
+            del self.fields["order_new_lines"]
+        if not gone:
+            del self.fields["cancel_removed_lines"]
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [[field] for field in self.visible_fields()]
+
+    def clean_seen(self) -> set[int]:
+        """Keys of the orders that the page showed."""
+        text: str = self.cleaned_data["seen"]
+        return {int(key) for key in text.split(",") if key.isascii() and key.isdigit() and len(key) < 19}

@@ -2,7 +2,17 @@
 
 from django.urls import URLPattern, path
 
-from requests_app.views import batches, changes, meetings, order_form, orders, queue, recalls, trace
+from requests_app.views import (
+    batches,
+    changes,
+    corrections,
+    meetings,
+    order_form,
+    orders,
+    queue,
+    recalls,
+    trace,
+)
 
 app_name = "requests_app"
 urlpatterns: list[URLPattern] = [
@@ -30,6 +40,7 @@ urlpatterns: list[URLPattern] = [
     path("teaching/meetings/<int:number>/reinstate/", meetings.meeting_reinstate, name="meeting_reinstate"),
     path("teaching/sections/<int:number>/size/", meetings.section_size, name="section_size"),
     path("teaching/days/<str:day>/cancel/", meetings.day_cancel, name="day_cancel"),
+    path("teaching/corrections/<int:number>/", corrections.correction, name="correction"),
     path("queue/", queue.queue, name="queue"),
     path("batches/<str:reference>/", batches.batch, name="batch"),
     path("batches/<str:reference>/changes/seen/", changes.changes_seen, name="changes_seen"),

@@ -63,7 +63,7 @@ def order_change(request: SignedInRequest, reference: str) -> HttpResponse:
             "order": order,
             "begun": is_begun(order),
             "possible": order.is_open,
-            "standing": standing(order),
+            "back": reverse("requests_app:order", args=[order.reference]),
         },
         anew=lambda: OrderChangeForm(order=selectors.order_with_everything(request.user, reference)),
     )

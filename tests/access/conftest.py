@@ -21,7 +21,7 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
-from requests_app.models import Meeting
+from requests_app.models import BenchList, BenchListVersion, Meeting
 from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
@@ -69,7 +69,14 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
     meeting = Meeting.objects.create(
         section=order.sections.first(), week=1, starts_at=tomorrow, ends_at=tomorrow + timedelta(hours=3)
     )
+    bench_list = BenchList.objects.create(
+        course=meeting.section.course, title="Brine", created_by=instructor, idempotency_key="brine"
+    )
+    version = BenchListVersion.objects.create(
+        bench_list=bench_list, number=1, created_by=instructor, idempotency_key="brine"
+    )
     return {
+        "correction": version.pk,
         "meeting": meeting.pk,
         "section": meeting.section_id,
         "day": timezone.localtime(tomorrow).date().isoformat(),

@@ -96,6 +96,8 @@ ROWS = [
         )
         for method in ("get", "post")
     ),
+    Row("requests_app:correction", "get", IN, OUT, OUT, IN, ("correction",)),
+    Row("requests_app:correction", "post", IN, OUT, OUT, IN, ("correction",)),
     Row("requests_app:day_cancel", "get", IN, IN, OUT, IN, ("day",)),
     Row("requests_app:day_cancel", "post", IN, IN, OUT, IN, ("day",)),
     # the bench
