@@ -195,7 +195,7 @@ def change_section_size(
             note = f"{before} groups → {groups}, as the whole section."
             _carry_out(
                 actor,
-                [(one, as_it_is(one), f"{note} {reason}".strip()) for one in meetings],
+                [(one, as_it_is(one), f"{note} {_sentence(reason)}".strip()) for one in meetings],
                 reason,
                 idempotency_key,
                 outcome,
@@ -233,7 +233,7 @@ def _change(
         _check(meeting, wish)
         note = _difference(meeting, wish)
         if note:
-            parts.append((meeting, wish, f"{note} {why}".strip()))
+            parts.append((meeting, wish, f"{note} {_sentence(why)}".strip()))
             outcome.warnings += _clash_words(meeting, wish)
     if not parts:
         raise InvalidInput({"": "Nothing is different from how it stands."})
@@ -391,6 +391,11 @@ def _difference(meeting: Meeting, wish: MeetingWish) -> str:
         )
     said = "; ".join(parts)
     return f"{said[0].upper()}{said[1:]}." if said else ""
+
+
+def _sentence(reason: str) -> str:
+    said = " ".join(reason.split())
+    return f"{said[0].upper()}{said[1:].rstrip('.')}." if said else ""
 
 
 def _preface(meeting: Meeting, wish: MeetingWish, note: str) -> str:

@@ -48,7 +48,7 @@ def meeting(request: SignedInRequest, number: int) -> HttpResponse:
         "own": may_change(request.user, found.section),
         "may_change": may_change(request.user, found.section) and not is_over,
         "is_over": is_over,
-        "orders": found.orders.all(),
+        "orders": [(order, next(reversed(order.revisions.all()), None)) for order in found.orders.all()],
         "may_see_batch": policy.may(request.user, "see_queue"),
         "history": [(states.EVENT_WORDS.get(one.event, one.event), one) for one in found.events.all()],
         "day": timezone.localtime(found.starts_at).date(),

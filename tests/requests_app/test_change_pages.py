@@ -211,7 +211,7 @@ def test_a_meeting_is_cancelled_after_its_consequences_were_read(
     order.refresh_from_db()
     assert order.state == states.CANCELLED
     answer = text_of(as_instructor.get(reverse("requests_app:meeting", args=[meeting.pk])))
-    assert "Cancelled by Ines Vale . It does not take place. the heating is out" in answer
+    assert "Cancelled by Ines Vale . It does not take place. The heating is out." in answer
 
 
 def test_a_meeting_is_moved_by_its_form(salt, meet, order_for, as_instructor, rooms):

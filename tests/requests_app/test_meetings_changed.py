@@ -115,7 +115,7 @@ def test_a_moved_meeting_takes_its_orders_along_in_time_and_room(salt, meet, ord
     assert (meeting.version, meeting.starts_at, meeting.room) == (2, later, rooms["214"])
     event = meeting.events.get()
     assert event.event == "move"
-    assert "room 210 → 214. the room is painted" in event.note
+    assert "room 210 → 214. The room is painted." in event.note
     assert "09:00 to 12:00 → " in event.note
     assert "Room: 210 → 214." in outcome.revisions[0].words
     # Half an hour before the class, as before.
@@ -204,7 +204,7 @@ def test_what_is_begun_is_withdrawn_and_its_maker_told_and_asked_to_look(
     assert set(outcome.told) == set(told)
     assert told[prep].kind == "batch_changed"
     assert told[instructor].kind == told[colleague].kind == "meeting_changed"
-    assert "the heating is out" in told[instructor].text
+    assert "The heating is out." in told[instructor].text
 
 
 def test_what_was_handed_over_stays_handed_over(salt, meet, order_for, change, prep):
