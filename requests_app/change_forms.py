@@ -14,7 +14,7 @@ from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft
 from requests_app.forms import WholeNumberField
 from requests_app.models import Meeting, Order, Room
 from requests_app.services.changes import is_begun, standing
-from requests_app.services.meeting_changes import MeetingWish
+from requests_app.services.meeting_wishes import MeetingWish
 
 KEY_LENGTH: Final = 64
 REASON_LENGTH: Final = 200

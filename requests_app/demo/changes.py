@@ -1,4 +1,4 @@
-"""What changed since it was ordered: more groups, a moved meeting, one that falls out, a change at the bench."""
+"""What changed since it was ordered: more groups, another day, one that falls out, a change at the bench."""
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
@@ -17,7 +17,8 @@ from requests_app.models import Meeting, Order, Room, Section
 from requests_app.services.batches import claim_batch, record_step
 from requests_app.services.changes import change_order
 from requests_app.services.comments import comment_order
-from requests_app.services.meeting_changes import as_it_is, change_meeting
+from requests_app.services.meeting_changes import change_meeting
+from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.orders import submit_order
 
 _SATURDAY: Final = 5

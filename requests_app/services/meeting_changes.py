@@ -5,7 +5,6 @@ Locks are taken meetings first, then batches, then orders, each in key order; lo
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from typing import Final
 
 from django.utils import timezone
@@ -13,17 +12,29 @@ from django.utils import timezone
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
-from prepdesk.core.times import absolute_words, hours_words
+from prepdesk.core.errors import Conflict, InvalidInput
 from requests_app import states
-from requests_app.drafts import MAX_GROUPS_PER_SECTION, OrderDraft, draft_of
-from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Room, Section
-from requests_app.selectors.meetings import clashes, may_change
+from requests_app.drafts import OrderDraft, draft_of
+from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Section
 from requests_app.services.changing import (
     Wish,
     rewrite_orders,
 )
 from requests_app.services.dropping import drop_orders
+from requests_app.services.meeting_wishes import (
+    MeetingWish,
+    as_it_is,
+    check_groups,
+    check_wish,
+    clash_words,
+    difference,
+    event_word,
+    preface,
+    require_fresh,
+    require_own,
+    require_to_come,
+    sentence,
+)
 from requests_app.services.revisions import lock_orders, order_again, rehearse
 from requests_app.services.telling_changes import (
     makers_of,
@@ -35,24 +46,6 @@ from requests_app.services.telling_changes import (
 _NOTE: Final = 300
 _REASON: Final = 200
 _REHEARSAL: Final = "rehearsal"
-
-
-@dataclass(frozen=True, slots=True)
-class MeetingWish:
-    """How a meeting is wanted.
-
-    Attributes:
-        starts_at, ends_at: aware.
-        room: where; None where nobody knows.
-        groups: how many work there; None leaves it to the section.
-        takes_place: False cancels it.
-    """
-
-    starts_at: datetime
-    ends_at: datetime
-    room: Room | None
-    groups: int | None
-    takes_place: bool = True
 
 
 @dataclass(slots=True)
@@ -72,17 +65,6 @@ class Outcome:
     added: list[Order] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     told: list[User] = field(default_factory=list)
-
-
-def as_it_is(meeting: Meeting) -> MeetingWish:
-    """The wish that changes nothing; begin with it and replace what is wanted otherwise."""
-    return MeetingWish(
-        starts_at=meeting.starts_at,
-        ends_at=meeting.ends_at,
-        room=meeting.room,
-        groups=meeting.groups,
-        takes_place=meeting.state == states.PLANNED,
-    )
 
 
 def change_meeting(
@@ -173,7 +155,7 @@ def change_section_size(
     def resize() -> Outcome:
         policy.require(actor, "change_meeting")
         locked = Section.objects.select_for_update().get(pk=section.pk)
-        _require_own(actor, locked)
+        require_own(actor, locked)
         done = _done_before(idempotency_key)
         if done is not None:
             return done
@@ -182,7 +164,7 @@ def change_section_size(
                 f"{locked} has {locked.groups} groups since this page was shown. Nothing of yours is saved; "
                 "look again."
             )
-        _check_groups(groups)
+        check_groups(groups)
         if (groups, students) == (locked.groups, locked.students):
             raise InvalidInput({"groups": f"{locked} has {groups} groups already."})
         follow = locked.meetings.filter(state=states.PLANNED, groups=None, ends_at__gt=timezone.now())
@@ -195,7 +177,7 @@ def change_section_size(
             note = f"{before} groups → {groups}, as the whole section."
             _carry_out(
                 actor,
-                [(one, as_it_is(one), f"{note} {_sentence(reason)}".strip()) for one in meetings],
+                [(one, as_it_is(one), f"{note} {sentence(reason)}".strip()) for one in meetings],
                 reason,
                 idempotency_key,
                 outcome,
@@ -220,7 +202,7 @@ def _change(
     rows = Meeting.objects.select_for_update().filter(pk__in=wishes).order_by("pk")
     meetings = list(rows)
     for meeting in meetings:
-        _require_own(actor, meeting.section)
+        require_own(actor, meeting.section)
     done = _done_before(key)
     if done is not None:
         return done
@@ -228,13 +210,13 @@ def _change(
     parts = []
     for meeting in meetings:
         wish = wishes[meeting.pk]
-        _require_fresh(meeting, versions.get(meeting.pk))
-        _require_to_come(meeting)
-        _check(meeting, wish)
-        note = _difference(meeting, wish)
+        require_fresh(meeting, versions.get(meeting.pk))
+        require_to_come(meeting)
+        check_wish(meeting, wish)
+        note = difference(meeting, wish)
         if note:
-            parts.append((meeting, wish, f"{note} {_sentence(why)}".strip()))
-            outcome.warnings += _clash_words(meeting, wish)
+            parts.append((meeting, wish, f"{note} {sentence(why)}".strip()))
+            outcome.warnings += clash_words(meeting, wish)
     if not parts:
         raise InvalidInput({"": "Nothing is different from how it stands."})
     _carry_out(actor, parts, why, key, outcome)
@@ -262,7 +244,7 @@ def _carry_out(
     told: list[tuple[MeetingEvent, set[int], list[Order]]] = []
     for meeting, wish, note in parts:
         mine = of_meeting.get(meeting.pk, [])
-        prefaces |= {order.pk: _preface(meeting, wish, note) for order in mine}
+        prefaces |= {order.pk: preface(meeting, wish, note) for order in mine}
         added: list[Order] = []
         if meeting.state == states.CANCELLED and wish.takes_place:
             added = _order_again(actor, meeting, wish, key)
@@ -339,7 +321,7 @@ def _order_again(actor: User, meeting: Meeting, wish: MeetingWish, key: str) -> 
 
 
 def _write_down(actor: User, meeting: Meeting, wish: MeetingWish, note: str, key: str) -> MeetingEvent:
-    event = _event_word(meeting, wish)
+    event = event_word(meeting, wish)
     meeting.starts_at, meeting.ends_at = wish.starts_at, wish.ends_at
     meeting.room, meeting.groups = wish.room, wish.groups
     meeting.state = states.PLANNED if wish.takes_place else states.CANCELLED
@@ -357,102 +339,6 @@ def _write_down(actor: User, meeting: Meeting, wish: MeetingWish, note: str, key
 def _of_event(event: MeetingEvent) -> str:
     """The key of the form that an event came from."""
     return event.idempotency_key.partition("-")[2]
-
-
-def _event_word(meeting: Meeting, wish: MeetingWish) -> str:
-    if wish.takes_place != (meeting.state == states.PLANNED):
-        return "reinstate" if wish.takes_place else "cancel"
-    moved = (wish.starts_at, wish.ends_at, wish.room) != (meeting.starts_at, meeting.ends_at, meeting.room)
-    return "move" if moved else "resize"
-
-
-# --- words ------------------------------------------------------------------------------------------
-def _difference(meeting: Meeting, wish: MeetingWish) -> str:
-    """What is different, in words; empty when nothing is."""
-    if not wish.takes_place:
-        return "" if meeting.state == states.CANCELLED else "It does not take place."
-    parts = []
-    if meeting.state == states.CANCELLED:
-        parts.append("it takes place after all")
-    was = hours_words(meeting.starts_at, meeting.ends_at)
-    will = hours_words(wish.starts_at, wish.ends_at)
-    if was != will:
-        parts.append(f"{was} → {will}")
-    if wish.room != meeting.room:
-        parts.append(f"room {meeting.room or 'unknown'} → {wish.room or 'unknown'}")
-    old, new = meeting.group_count, wish.groups or meeting.section.groups
-    if old != new:
-        parts.append(f"{old} group{'' if old == 1 else 's'} → {new}")
-    elif wish.groups != meeting.groups:
-        parts.append(
-            "as many groups as the section"
-            if wish.groups is None
-            else f"{new} groups, whatever the section has"
-        )
-    said = "; ".join(parts)
-    return f"{said[0].upper()}{said[1:]}." if said else ""
-
-
-def _sentence(reason: str) -> str:
-    said = " ".join(reason.split())
-    return f"{said[0].upper()}{said[1:].rstrip('.')}." if said else ""
-
-
-def _preface(meeting: Meeting, wish: MeetingWish, note: str) -> str:
-    when = absolute_words(meeting.starts_at)
-    return (
-        f"{meeting.section} on {when}: {note}"
-        if wish.takes_place
-        else f"{meeting.section} does not meet on {when}."
-    )
-
-
-def _clash_words(meeting: Meeting, wish: MeetingWish) -> list[str]:
-    if not wish.takes_place or wish.room is None:
-        return []
-    found = clashes(wish.room, wish.starts_at, wish.ends_at, but=meeting)
-    return [
-        f"{other.section} meets in {wish.room} then too, {hours_words(other.starts_at, other.ends_at)}."
-        for other in found
-    ]
-
-
-# --- checks -----------------------------------------------------------------------------------------
-def _require_own(actor: User, section: Section) -> None:
-    if not may_change(actor, section):
-        raise NotAllowed(f"{section} is taught by {section.instructor}. Ask them, or a manager.")
-
-
-def _require_fresh(meeting: Meeting, version: int | None) -> None:
-    if version is not None and version != meeting.version:
-        last = meeting.events.select_related("actor").order_by("-pk").first()
-        said = f" {last.actor}, {absolute_words(last.at)}: {last.note}" if last else ""
-        raise Conflict(
-            f"{meeting.section}, week {meeting.week}, was changed since this page was shown.{said} Nothing "
-            "of yours is saved; look at it again."
-        )
-
-
-def _require_to_come(meeting: Meeting) -> None:
-    if meeting.ends_at <= timezone.now():
-        raise NotInThisState(f"{meeting.section}, week {meeting.week}, is over and stays as it was.")
-
-
-def _check(meeting: Meeting, wish: MeetingWish) -> None:
-    errors = {}
-    if wish.ends_at <= wish.starts_at:
-        errors["ends"] = "It must end after it begins."
-    if wish.starts_at != meeting.starts_at and wish.starts_at <= timezone.now():
-        errors["starts"] = "That lies in the past. Choose a time to come."
-    if wish.groups is not None and not 0 < wish.groups <= MAX_GROUPS_PER_SECTION:
-        errors["groups"] = f"A meeting has 1 to {MAX_GROUPS_PER_SECTION} groups."
-    if errors:
-        raise InvalidInput(errors)
-
-
-def _check_groups(groups: int) -> None:
-    if not 0 < groups <= MAX_GROUPS_PER_SECTION:
-        raise InvalidInput({"groups": f"A section has 1 to {MAX_GROUPS_PER_SECTION} groups."})
 
 
 def _done_before(key: str) -> Outcome | None:

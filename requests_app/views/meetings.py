@@ -26,14 +26,13 @@ from requests_app.selectors.meetings import (
     open_orders_of,
 )
 from requests_app.services.meeting_changes import (
-    MeetingWish,
     Outcome,
-    as_it_is,
     cancel_meetings,
     change_meeting,
     change_section_size,
     foresee_meeting,
 )
+from requests_app.services.meeting_wishes import MeetingWish, as_it_is
 from requests_app.views.two_looks import in_two_looks
 
 

@@ -14,12 +14,12 @@ from requests_app import sheets, states
 from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Room
 from requests_app.services.batches import claim_batch, hand_over_batch
 from requests_app.services.meeting_changes import (
-    as_it_is,
     cancel_meetings,
     change_meeting,
     change_section_size,
     foresee_meeting,
 )
+from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.orders import submit_order
 from tests.requests_app.test_changes import joined, worked
 
