@@ -45,6 +45,7 @@ def as_it_is(meeting: Meeting) -> MeetingWish:
 
 # --- words ------------------------------------------------------------------------------------------
 def event_word(meeting: Meeting, wish: MeetingWish) -> str:
+    """The event that the history of the meeting keeps."""
     if wish.takes_place != (meeting.state == states.PLANNED):
         return "reinstate" if wish.takes_place else "cancel"
     moved = (wish.starts_at, wish.ends_at, wish.room) != (meeting.starts_at, meeting.ends_at, meeting.room)
@@ -78,20 +79,20 @@ def difference(meeting: Meeting, wish: MeetingWish) -> str:
 
 
 def sentence(reason: str) -> str:
+    """A reason as a sentence of its own, empty for none."""
     said = " ".join(reason.split())
     return f"{said[0].upper()}{said[1:].rstrip('.')}." if said else ""
 
 
 def preface(meeting: Meeting, wish: MeetingWish, note: str) -> str:
-    when = absolute_words(meeting.starts_at)
-    return (
-        f"{meeting.section} on {when}: {note}"
-        if wish.takes_place
-        else f"{meeting.section} does not meet on {when}."
-    )
+    """The first sentence in the revision of an order that follows its meeting."""
+    if not wish.takes_place:
+        return f"{meeting.section} does not meet on {absolute_words(meeting.starts_at)}."
+    return f"{meeting.section}, week {meeting.week}: {note}"
 
 
 def clash_words(meeting: Meeting, wish: MeetingWish) -> list[str]:
+    """Who else meets there then; a warning, since two sections may share a large room."""
     if not wish.takes_place or wish.room is None:
         return []
     found = clashes(wish.room, wish.starts_at, wish.ends_at, but=meeting)
@@ -103,11 +104,13 @@ def clash_words(meeting: Meeting, wish: MeetingWish) -> list[str]:
 
 # --- checks -----------------------------------------------------------------------------------------
 def require_own(actor: User, section: Section) -> None:
+    """Refuse whoever neither teaches the section nor manages."""
     if not may_change(actor, section):
         raise NotAllowed(f"{section} is taught by {section.instructor}. Ask them, or a manager.")
 
 
 def require_fresh(meeting: Meeting, version: int | None) -> None:
+    """Of two who change a meeting, the second is told what the first one did."""
     if version is not None and version != meeting.version:
         last = meeting.events.select_related("actor").order_by("-pk").first()
         said = f" {last.actor}, {absolute_words(last.at)}: {last.note}" if last else ""
@@ -118,11 +121,13 @@ def require_fresh(meeting: Meeting, version: int | None) -> None:
 
 
 def require_to_come(meeting: Meeting) -> None:
+    """What is over stays as it was."""
     if meeting.ends_at <= timezone.now():
         raise NotInThisState(f"{meeting.section}, week {meeting.week}, is over and stays as it was.")
 
 
 def check_wish(meeting: Meeting, wish: MeetingWish) -> None:
+    """Refuse what no meeting can be, by field of the form."""
     errors = {}
     if wish.ends_at <= wish.starts_at:
         errors["ends"] = "It must end after it begins."
@@ -135,5 +140,6 @@ def check_wish(meeting: Meeting, wish: MeetingWish) -> None:
 
 
 def check_groups(groups: int) -> None:
+    """Refuse a number of groups that no section has."""
     if not 0 < groups <= MAX_GROUPS_PER_SECTION:
         raise InvalidInput({"groups": f"A section has 1 to {MAX_GROUPS_PER_SECTION} groups."})

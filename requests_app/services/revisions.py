@@ -139,6 +139,7 @@ def section_words(order: Order) -> str:
 
 
 def describe_again(batch: Batch) -> None:
+    """Due time and rooms of a locked batch after one of its orders changed; whoever has its page open is told."""
     left = open_orders(batch)
     if left:
         describe(batch, left)
@@ -157,6 +158,7 @@ def write_revision(
     batch: Batch | None,
     needs_seeing: bool,
 ) -> OrderRevision:
+    """Keep a change of a locked order, and a line of it in the history of the order and of its batch."""
     order.revision += 1
     order.save(update_fields=["revision"])
     note_event(actor=actor, row=order, event="change", note=" ".join(words))
@@ -193,6 +195,7 @@ def held_words(batch: Batch, was: sheets.Plan, now: sheets.Plan) -> list[str]:
 
 
 def drawn(plan: sheets.Plan) -> dict[tuple[str, str], Decimal]:
+    """What a plan takes, by substance and unit."""
     amounts: dict[tuple[str, str], Decimal] = {}
     for draw in plan["draws"]:
         named = (draw["substance"], draw["amount"]["unit"])
@@ -201,4 +204,5 @@ def drawn(plan: sheets.Plan) -> dict[tuple[str, str], Decimal]:
 
 
 def by_whom(batch: Batch) -> str:
+    """Who has it: `` by Tom Weirside``; empty where nobody does, or where it is made already."""
     return f" by {batch.claimed_by}" if batch.claimed_by_id and batch.state != states.READY else ""
