@@ -139,7 +139,7 @@ def section_words(order: Order) -> str:
 
 
 def describe_again(batch: Batch) -> None:
-    """Due time and rooms of a locked batch after one of its orders changed; whoever has its page open is told."""
+    """Due time and rooms of a locked batch whose orders changed; whoever has its page open is told."""
     left = open_orders(batch)
     if left:
         describe(batch, left)
