@@ -277,7 +277,7 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     if chosen == "ready":
         return batches.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
-        done = batches.filter(state=states.HANDED_OVER, due_at__gte=now - SHOW_DONE_FOR)
+        done = batches.filter(state__in=(states.HANDED_OVER, states.SHELVED), due_at__gte=now - SHOW_DONE_FOR)
         return done.order_by("-due_at", "-id")
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 
