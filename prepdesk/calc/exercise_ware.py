@@ -147,8 +147,8 @@ def _weighed(line: Typed, readability: float, grams: float) -> Reach:
         return Reach(standard, standard, working=f"{_shown(inputs, grams, 'g')} {_USUAL_BALANCE}")
     known = ", ".join(f"{one.readability_g:g}" for one in usual_balances())
     why = (
-        f"it can't be judged: its display alone is counted, for the usual errors are known here of balances"
-        f" that read to {known} g"
+        f"its display alone is counted, since the usual errors are known here of balances that read to"
+        f" {known} g"
     )
     return Reach(standard, None, why, f"{_shown(inputs, grams, 'g')} The display alone is counted.")
 
