@@ -347,7 +347,7 @@ def test_a_size_that_only_the_other_standard_has_is_taken_from_it():
     assert line.expanded_percent == pytest.approx(expected)
 
 
-def test_the_marks_of_a_beaker_hang_on_its_maker():
+def test_the_marks_of_a_beaker_depend_on_its_maker():
     # Common practice: makers say from ± 5 % to ± 10 %; rectangular, that is 5.8 % to 11.5 % with k = 2.
     assert [one("beaker", "250 mL", "100 mL", wanted).serves for wanted in ("5", "8", "12")] == [
         False,
