@@ -7,7 +7,7 @@ and a volume: a density) are combined as a product or quotient of independent qu
 Source of the method: JCGM 100:2008 (GUM) 5.1.6; EURACHEM/CITAC Guide CG 4 (QUAM), examples A1 to A3.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -204,7 +204,7 @@ def _line_text(one: _Judged, asked: Typed | None, serves: bool | None) -> str:
     said = {
         True: "by itself it serves" if line.result else "it serves",
         False: "it does not serve",
-        None: reach.why,
+        None: f"it can't be said yet: {reach.why}",
     }[serves]
     return f"{gives}; {what} is wanted, so {said}."
 
@@ -241,18 +241,11 @@ def _together(members: Sequence[_Judged]) -> tuple[ResultVerdict, Mapping[int, s
     """The verdict of a result, and by line what would serve instead."""
     asked = _tightest(members)
     wanted = None if asked is None else asked.wanted
-    best, worst = _combined(one.reach.best for one in members), _worst(members)
+    best, worst = root_sum_square(one.reach.best for one in members), _worst(members)
     reach = Reach(best, worst)
     serves = _serves(reach, wanted)
     most = _spends_most(members, certain=serves is False or worst is not None)
-    found, advice = {}, ""
-    if wanted is not None and serves is not True and all(one.line.amount is not None for one in members):
-        remedy = _remedy(members, wanted)
-        found = {one.line.place: _would(one.line, remedy[one.line.place], wanted)
-                 for one in members if one.line.place in remedy}  # fmt: skip
-        advice = _advice(members, remedy, wanted)
-        if not remedy and most is not None:
-            found = {most: _NOTHING}
+    found, advice = _changes(members, wanted, most) if wanted is not None and serves is not True else ({}, "")
     verdict = ResultVerdict(
         result=members[0].line.result,
         expanded_percent=None if worst is None else _PERCENT * worst,
@@ -271,13 +264,9 @@ def _tightest(members: Sequence[_Judged]) -> Typed | None:
     return min(asking)[2] if asking else None
 
 
-def _combined(parts: Iterable[float]) -> float:
-    return root_sum_square(parts)
-
-
 def _worst(members: Sequence[_Judged]) -> float | None:
     known = [one.reach.worst for one in members if one.reach.worst is not None]
-    return _combined(known) if len(known) == len(members) else None
+    return root_sum_square(known) if len(known) == len(members) else None
 
 
 def _spends_most(members: Sequence[_Judged], *, certain: bool) -> int | None:
@@ -295,7 +284,7 @@ def _remedy(members: Sequence[_Judged], wanted: float) -> dict[int, Instead]:
     others = _worst([one for one in members if one is not most])
     if others is not None:
         for one in instead_of(most.line):
-            if _combined((others, one.standard)) <= limit:
+            if root_sum_square((others, one.standard)) <= limit:
                 return {most.line.place: one}
     share = limit / len(members) ** 0.5
     found = {}
@@ -309,29 +298,36 @@ def _remedy(members: Sequence[_Judged], wanted: float) -> dict[int, Instead]:
     return found
 
 
-def _advice(members: Sequence[_Judged], remedy: Mapping[int, Instead], wanted: float) -> str:
+def _changes(members: Sequence[_Judged], wanted: float, most: int | None) -> tuple[Mapping[int, str], str]:
+    """What would serve instead, line by line, and what the result then comes to."""
+    if any(one.line.amount is None for one in members):
+        # Nobody knows what the result comes to; what alone spoils it is still to be replaced.
+        spoilt = [one.line for one in members if _serves(one.reach, wanted) is False]
+        return {line.place: _better(line, wanted) for line in spoilt}, ""
+    remedy = _remedy(members, wanted)
     if not remedy:
-        return _NOTHING
-    then = _combined(
+        return ({} if most is None else {most: _NOTHING}), _NOTHING
+    lines = {one.line.place: one.line for one in members}
+    named = joined([f"{a(one.name)} for the {lines[place].shown}" for place, one in remedy.items()])
+    then = root_sum_square(
         remedy[one.line.place].standard if one.line.place in remedy else one.reach.worst or 0.0
         for one in members
     )
-    named = joined([f"{a(one.name)} for the {_line(members, place).shown}" for place, one in remedy.items()])
-    return f"With {named} it comes to {shown_percent(_PERCENT * then, wanted)} %, which serves."
-
-
-def _line(members: Sequence[_Judged], place: int) -> Typed:
-    return next(one.line for one in members if one.line.place == place)
+    return (
+        {place: _would(lines[place], one, wanted) for place, one in remedy.items()},
+        f"With {named} it comes to {shown_percent(_PERCENT * then, wanted)} %, which serves.",
+    )
 
 
 def _result_text(members: Sequence[_Judged], reach: Reach, asked: Typed | None, most: int | None) -> str:
     wanted = None if asked is None else asked.wanted
     serves = _serves(reach, wanted)
     result = _article(members[0].line.result)
-    unknown = [one.name for one in members if not one.reach.best]
-    if unknown and serves is None:
-        which = joined([f"the {name}" for name in unknown])
-        return f"{_capital(result)} can't be judged: how exactly {which} measures is not known."
+    if serves is None and any(not one.reach.best for one in members):
+        reasons = [
+            one.problem.text if one.problem else one.reach.why for one in members if not one.reach.best
+        ]
+        return f"{_capital(result)} can't be judged. {' '.join(reasons)}"
     they, serve = ("Together they give", "serve") if len(members) > 1 else ("It gives", "serves")
     gives = f"{they} {result} {_to(reach, wanted, serves)}"
     if asked is None:

@@ -142,6 +142,8 @@ def _size(line: Line, units: tuple[Unit, ...], field: str) -> tuple[float, float
     text = line.size.strip().rstrip(")").strip()
     if not text:
         raise InputError(field, "required", f"Type its size, for example {example}.")
+    if len(text) > 2 * MAX_CHARACTERS:
+        raise InputError(field, "too_long", f"That is longer than {2 * MAX_CHARACTERS} characters.")
     class_, found = "", []
     for part in _PARTS.split(text):
         named = _CLASS.fullmatch(part.strip())

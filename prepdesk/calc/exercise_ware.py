@@ -38,7 +38,7 @@ class Reach:
     Attributes:
         best: relative standard uncertainty [1] at best; 0 where nothing is known.
         worst: at worst [1]; None where nobody vouches for a bound.
-        why: what it hangs on where best and worst differ, and why nothing is known where it isn't.
+        why: what it depends on where best and worst differ, and why nothing is known where it isn't.
         working: how it was worked out, in sentences.
     """
 
@@ -147,8 +147,8 @@ def _weighed(line: Typed, readability: float, grams: float) -> Reach:
         return Reach(standard, standard, working=f"{_shown(inputs, grams, 'g')} {_USUAL_BALANCE}")
     known = ", ".join(f"{one.readability_g:g}" for one in usual_balances())
     why = (
-        f"it can't be judged: its display alone is counted, for the usual errors are known here of balances"
-        f" that read to {known} g"
+        f"its display alone is counted, since the usual errors are known here of balances that read to"
+        f" {known} g"
     )
     return Reach(standard, None, why, f"{_shown(inputs, grams, 'g')} The display alone is counted.")
 
@@ -160,7 +160,7 @@ def _by_eye(line: Typed, capacity: float, ml: float) -> Reach:
     return Reach(
         rectangular(low),
         rectangular(high),
-        "it hangs on its maker",
+        "it depends on its maker",
         f"The marks of {a(line.type)} are approximations; makers say from ± {100 * low:g} % to"
         f" ± {100 * high:g} % (common practice), rectangular: ÷ √3, and × 2.",
     )
@@ -188,7 +188,7 @@ def _measured(line: Typed, capacity: float, ml: float) -> Reach:
     why = ""
     if len(ways) > 1:
         divisions = " or ".join(f"{row.division_ml:g} mL" for _, row, _ in ways)
-        why = f"it hangs on its division (type {divisions} after the size)"
+        why = f"it depends on its division (type {divisions} after the size)"
     worst, row, inputs = ways[-1]
     memory = " This limit of error could not be checked against its standard." if row.from_memory else ""
     return Reach(ways[0][0], worst, why, f"{_shown(inputs, ml, 'mL')}{memory}")
