@@ -1,4 +1,4 @@
-"""What a bench list says, as typed values: what a form gives to the service, and a stored version read back."""
+"""What a bench list says, as typed values: given by a form to the service, or read back from a version."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -67,8 +67,8 @@ class ApparatusLine:
 
     @property
     def is_judged(self) -> bool:
-        """Whether something is measured with it, so that its precision can be looked at."""
-        return bool(self.measures)
+        """Whether something is measured with it, so that its precision is looked at."""
+        return bool(self.measures or self.wanted_percent or self.result)
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +214,9 @@ def _solution_differences(before: ListContent, after: ListContent, names: dict[s
 
 
 def _other_differences(
-    noun: str, before: Sequence[ConsumableLine | ApparatusLine], after: Sequence[ConsumableLine | ApparatusLine]
+    noun: str,
+    before: Sequence[ConsumableLine | ApparatusLine],
+    after: Sequence[ConsumableLine | ApparatusLine],
 ) -> Iterator[str]:
     new = [one for one in after if one not in before]
     gone = [one for one in before if one not in after]

@@ -74,5 +74,7 @@ def current_version(bench_list: BenchList) -> BenchListVersion:
 
 def names_in(*contents: ListContent) -> dict[str, str]:
     """The names of all substances that lists speak of, by key."""
-    keys = {one.substance_key for content in contents for line in content.solutions for one in line.components}
+    keys = {
+        one.substance_key for content in contents for line in content.solutions for one in line.components
+    }
     return dict(Substance.objects.filter(key__in=keys).values_list("key", "name"))

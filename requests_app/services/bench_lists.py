@@ -48,7 +48,9 @@ def check_content(content: ListContent) -> None:
     """
     errors: dict[str, str] = {}
     if not (content.solutions or content.consumables or content.apparatus):
-        errors["solutions.0.volume_per_group"] = "Say what the experiment needs: a solution, or something else."
+        errors["solutions.0.volume_per_group"] = (
+            "Say what the experiment needs: a solution, or something else."
+        )
     for noun, lines, most in (
         ("solutions", content.solutions, MAX_SOLUTIONS),
         ("consumables", content.consumables, MAX_CONSUMABLES),
@@ -65,15 +67,15 @@ def check_content(content: ListContent) -> None:
 def _refused_apparatus(content: ListContent) -> dict[str, str]:
     lines = measured(content.apparatus)
     try:
-        judge([line for _, line in lines])
+        problems = judge([line for _, line in lines]).problems
     except RequestRefused as refused:
-        errors: dict[str, str] = {}
-        for error in refused.errors:
-            index, _, field = error.field.partition(".")
-            position = lines[int(index)][0] if index.isdigit() else 0
-            errors.setdefault(f"apparatus.{position}.{field or 'measures'}", error.text)
-        return errors
-    return {}
+        problems = refused.errors
+    errors: dict[str, str] = {}
+    for problem in problems:
+        index, _, field = problem.field.partition(".")
+        position = lines[int(index)][0]
+        errors.setdefault(f"apparatus.{position}.{field}", problem.text)
+    return errors
 
 
 @atomic_with_retries
@@ -107,9 +109,19 @@ def write_list(
                 course=course, title=named, created_by=actor, idempotency_key=idempotency_key
             )
     except IntegrityError:
-        raise InvalidInput({"title": f"{course.code} has a list of this name. Choose another name."}) from None
+        raise InvalidInput(
+            {"title": f"{course.code} has a list of this name. Choose another name."}
+        ) from None
     fresh = replace(content, solutions=tuple(replace(one, line=None) for one in content.solutions))
-    _write_version(actor, made, fresh, number=1, reason="", key=f"{idempotency_key}-1", copied_from=copied_from)
+    _write_version(
+        actor=actor,
+        bench_list=made,
+        content=fresh,
+        number=1,
+        reason="",
+        key=f"{idempotency_key}-1",
+        copied_from=copied_from,
+    )
     return made
 
 
@@ -155,28 +167,15 @@ def correct_list(
     known = {one.line for one in newest.solutions.all()}
     kept = replace(
         content,
-        solutions=tuple(
-            one if one.line in known else replace(one, line=None) for one in content.solutions
-        ),
+        solutions=tuple(one if one.line in known else replace(one, line=None) for one in content.solutions),
     )
-    return _write_version(actor, locked, kept, newest.number + 1, reason.strip()[:200], idempotency_key)
-
-
-def copy_list(
-    *, actor: User, version: BenchListVersion, course: Course, title: str, idempotency_key: str
-) -> BenchList:
-    """A list of one's own that begins as another one is: of last year, or of another course.
-
-    Raises:
-        As :func:`write_list`.
-    """
-    return write_list(
+    return _write_version(
         actor=actor,
-        course=course,
-        title=title,
-        content=content_of(version),
-        idempotency_key=idempotency_key,
-        copied_from=version,
+        bench_list=locked,
+        content=kept,
+        number=newest.number + 1,
+        reason=reason.strip()[:200],
+        key=idempotency_key,
     )
 
 
@@ -202,6 +201,7 @@ def _require_course(actor: User, course: Course) -> None:
 
 
 def _write_version(
+    *,
     actor: User,
     bench_list: BenchList,
     content: ListContent,
