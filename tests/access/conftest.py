@@ -23,7 +23,7 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
-from requests_app.models import BenchList, BenchListVersion, Meeting
+from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term
 from requests_app.services.recalls import recall_lot
 from tests.conftest import one_of_the_cast
 from tests.requests_app.conftest import (
@@ -121,6 +121,9 @@ def world(cast) -> dict[str, Any]:
     return {
         "correction": version.pk,
         "bench_list": bench_list.pk,
+        "term": Term.objects.create(code="T1", name="T1", starts_on=now.date(), ends_on=now.date()).pk,
+        "room": Room.objects.create(code="C-1").pk,
+        "course": meeting.section.course_id,
         "meeting": meeting.pk,
         "section": meeting.section_id,
         "day": timezone.localtime(tomorrow).date().isoformat(),

@@ -86,6 +86,25 @@ ROWS = [
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
     everybody("requests_app:rules"),
     Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
+    # the timetable
+    everybody("requests_app:week"),
+    everybody("requests_app:timetable"),
+    everybody("requests_app:timetable_file", "get", "format"),
+    everybody("requests_app:section", "get", "section"),
+    *(
+        Row(f"requests_app:{form}", method, OUT, OUT, OUT, IN, arguments)
+        for form, arguments in (
+            ("term_new", ()),
+            ("term_change", ("term",)),
+            ("room_new", ()),
+            ("room_change", ("room",)),
+            ("course_new", ()),
+            ("course_change", ("course",)),
+            ("section_new", ()),
+            ("section_change", ("section",)),
+        )
+        for method in ("get", "post")
+    ),
     # bench lists
     everybody("requests_app:bench_lists"),
     everybody("requests_app:bench_list", "get", "bench_list"),
