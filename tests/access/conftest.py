@@ -21,6 +21,7 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.models import UnknownSet
 from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 
@@ -63,9 +64,25 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         at=shelf,
         idempotency_key="world",
     )
+    unknowns = UnknownSet.objects.create(
+        reference="U-1",
+        course=order.course,
+        ordered_by=instructor,
+        title="Chloride",
+        substance=salt.substance,
+        lowest="0.100",
+        highest="0.200",
+        unit="mol/L",
+        count=1,
+        volume_per_sample="100",
+        due_at=order.due_at,
+        room="210",
+        idempotency_key="world",
+    )
     token, _ = issue_token(actor=instructor, name="course site")
     return {
         "order": order.reference,
+        "unknowns": unknowns.reference,
         "batch": order.batch.reference,
         "step": 1,
         "lot": salt.code,
