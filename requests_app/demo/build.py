@@ -99,15 +99,20 @@ def _build() -> None:
     bring_back_leftover(actor=people["prep"], key=KEY)
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
-    order_some_unknowns(
-        people=people,
-        section=sections["CH 221", "A"],
-        due=_moment(now, 10.0),
-        work=lambda batch, reaches, key: _work(
-            batch, replace(TODAY[0], reaches=reaches, steps=1, slip=""), key, people["prep"], now - _STEP * 12
-        ),
-        key=KEY,
-    )
+    with as_of(now - timedelta(days=1)):
+        order_some_unknowns(
+            people=people,
+            section=sections["CH 221", "A"],
+            due=_moment(now, 10.0),
+            work=lambda batch, reaches, key: _work(
+                batch,
+                replace(TODAY[0], reaches=reaches, steps=1, slip=""),
+                key,
+                people["prep"],
+                now - _STEP * 12,
+            ),
+            key=KEY,
+        )
     for number, order in enumerate(MADE_OF_IT, start=1):
         _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
     with as_of(now - timedelta(minutes=20)):
