@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final, TypeVar
 
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
@@ -52,11 +52,23 @@ QUEUE_FILTERS: Final = {
 
 # --- courses and sections ---------------------------------------------------------------------
 def sections_for(actor: User) -> QuerySet[Section]:
-    """The sections a person may order for: their own; a manager, any."""
-    sections = Section.objects.select_related("course", "instructor")
+    """The sections a person may order for: those they teach, alone or with others; a manager, any."""
+    sections = Section.objects.select_related("course", "instructor", "term")
     if actor.role == policy.MANAGER:
         return sections
-    return sections.filter(instructor=actor)
+    return sections.filter(taught_by(actor))
+
+
+def taught_by(person: User) -> Q:
+    """Sections that a person teaches, as their instructor or together with them."""
+    # A subquery and no join: each section comes once, and can be locked.
+    shared = Section.co_instructors.through.objects.filter(user=person)
+    return Q(instructor=person) | Q(pk__in=shared.values("section_id"))
+
+
+def sections_to_order_for(actor: User, today: date) -> QuerySet[Section]:
+    """Those of them that an order of today may be for: of a term that is not over, or outside any term."""
+    return sections_for(actor).filter(Q(term=None) | Q(term__ends_on__gte=today))
 
 
 def courses_for(actor: User) -> QuerySet[Course]:
@@ -66,11 +78,13 @@ def courses_for(actor: User) -> QuerySet[Course]:
 
 # --- orders -----------------------------------------------------------------------------------
 def orders_visible_to(actor: User) -> QuerySet[Order]:
-    """An instructor sees their own orders; the stockroom sees all."""
+    """An instructor sees what they ordered and what is for a section they teach; the stockroom sees all."""
     if policy.may(actor, "see_every_order"):
         return Order.objects.all()
     if policy.may(actor, "see_own_orders"):
-        return Order.objects.filter(ordered_by=actor)
+        taught = Section.objects.filter(taught_by(actor))
+        for_them = Order.sections.through.objects.filter(section__in=taught.values("pk"))
+        return Order.objects.filter(Q(ordered_by=actor) | Q(pk__in=for_them.values("order_id")))
     return Order.objects.none()
 
 
@@ -263,7 +277,7 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     if chosen == "ready":
         return batches.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
-        done = batches.filter(state=states.HANDED_OVER, due_at__gte=now - SHOW_DONE_FOR)
+        done = batches.filter(state__in=(states.HANDED_OVER, states.SHELVED), due_at__gte=now - SHOW_DONE_FOR)
         return done.order_by("-due_at", "-id")
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 

@@ -114,7 +114,7 @@ def found_batch(*, actor: User, orders: Sequence[Order], planned: Planned) -> Ba
     batch = Batch(
         reference=unborn_reference(), title=title_of(orders, planned.plan), unknown_of=owner_of(orders)
     )
-    _describe(batch, orders)
+    describe(batch, orders)
     batch.save()
     give_reference(batch, "B")
     named = ", ".join(order.reference for order in orders)
@@ -164,7 +164,7 @@ def replan_batch(
         return _let_wait(actor, batch, orders, short.reasons, or_keep)
     batch.title = title_of(orders, planned.plan)
     batch.version += 1
-    _describe(batch, orders)
+    describe(batch, orders)
     batch.save(update_fields=["title", "version", "due_at", "room"])
     note_event(actor=actor, row=batch, event="plan", note=f"revision {sheet.revision}: {reason}")
     for order in orders:
@@ -190,7 +190,7 @@ def dissolve(*, actor: User, batch: Batch, reason: str) -> None:
 
 
 # --- inside -----------------------------------------------------------------------------------
-def _describe(batch: Batch, orders: Iterable[Order]) -> None:
+def describe(batch: Batch, orders: Iterable[Order]) -> None:
     """When the first of the orders is due, and where they go."""
     listed = list(orders)
     rooms = ", ".join(sorted({order.room for order in listed}))

@@ -29,6 +29,7 @@ from requests_app.selectors import (
     prepared_holds,
     readings_of,
 )
+from requests_app.selectors.changes import changes_of, comments_on, is_unwanted, unseen_with_words
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.batches import (
     claim_batch,
@@ -38,7 +39,9 @@ from requests_app.services.batches import (
     read_added,
     record_step,
 )
+from requests_app.services.changes import see_changes
 from requests_app.services.finishing import drawn_amounts
+from requests_app.views.changes import seen_keys
 from requests_app.views.parts import (
     cautions_of_the_whole,
     current_step,
@@ -70,6 +73,10 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "may_record": found.state in (states.CLAIMED, states.IN_WORK) and holds(request.user, found),
         "may_give_up": _may_give_up(request.user, found),
         "history": [(states.EVENT_WORDS[entry.event], entry) for entry in found.events.all()],
+        "may_see": policy.may(request.user, "work_batch")
+        and (found.state not in (states.CLAIMED, states.IN_WORK) or holds(request.user, found)),
+        "changes": changes_of(found),
+        "comments": comments_on(found),
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
@@ -96,6 +103,8 @@ def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any
         "stopped": stopped_lots([found.pk]).get(found.pk, ()),
         "concealed": sheet.plan.get("concealed", False),
         "unknown": holds_unknown(found),
+        "unseen": unseen_with_words(found),
+        "unwanted": is_unwanted(found),
     }
 
 
@@ -163,7 +172,7 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
         if refusal is not None:
             return _refused(request, found, refusal)
         return _step_page(request, found, number, _empty_form(found, chosen))
-    return _record(request, found, steps, chosen)
+    return (_seen if "seen" in request.POST else _record)(request, found, steps, chosen)
 
 
 def _record(
@@ -192,6 +201,14 @@ def _record(
         return _told(request, found.reference, number, refusal)
     _warn_of_few_digits(request, chosen, form)
     return _onwards(request, found.reference)
+
+
+def _seen(request: SignedInRequest, found: Batch, steps: list[BenchStep], chosen: BenchStep) -> HttpResponse:
+    """The change was looked at here; what was typed stands as it was, and is recorded by its own button."""
+    see_changes(actor=request.user, batch=found, revisions=seen_keys(request.POST))
+    again = batch_with_everything(request.user, found.reference)
+    form = StepForm(step=chosen.step, initial={**request.POST.dict(), **_guards(again)})
+    return _step_page(request, again, chosen.step["number"], form)
 
 
 def _ways_out(found: Batch, chosen: BenchStep, steps: list[BenchStep], form: StepForm) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('requests_app', '0006_terms_bench_lists_and_changes'),
+        ('requests_app', '0007_teaching_changes_are_kept'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
