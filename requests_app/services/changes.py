@@ -240,7 +240,7 @@ def require_no_unknown(order: Order) -> None:
     """
     if is_unknown(order):
         raise NotInThisState(
-            f"{order.reference} is a coded sample and stays as it was drawn. Cancel it, and order another set."
+            f"{order.reference} is a coded sample and stays as drawn. Cancel it, and order another set."
         )
 
 
