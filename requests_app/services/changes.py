@@ -14,6 +14,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
+from requests_app.concealing import is_unknown
 from requests_app.differences import AMOUNTS, MAKING
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, Order, OrderRevision
@@ -137,6 +138,7 @@ def _change(
     first = OrderRevision.objects.filter(idempotency_key=revision_key(locked, key)).first()
     if first is not None:
         return first
+    require_no_unknown(locked)
     _require_open(locked)
     _require_fresh(locked, *seen)
     before = draft_of(locked)
@@ -228,6 +230,18 @@ def _reason(reason: str) -> str:
     if len(why) > REASON_LENGTH:
         raise InvalidInput({"reason": f"At most {REASON_LENGTH} characters; write a comment for the rest."})
     return why
+
+
+def require_no_unknown(order: Order) -> None:
+    """A coded sample is not changed: the words of a change would say what is in it.
+
+    Raises:
+        NotInThisState: it is one.
+    """
+    if is_unknown(order):
+        raise NotInThisState(
+            f"{order.reference} is a coded sample and stays as drawn. Cancel it, and order another set."
+        )
 
 
 def _require_open(order: Order) -> None:

@@ -17,6 +17,7 @@ from requests_app.services.changes import (
     change_order,
     foresee_change,
     is_begun,
+    require_no_unknown,
     see_changes,
     withdraw_order,
 )
@@ -30,6 +31,7 @@ def order_change(request: SignedInRequest, reference: str) -> HttpResponse:
     """Say what is wanted otherwise, look at what that does, and do it."""
     policy.require(request.user, "change_order")
     order = selectors.order_with_everything(request.user, reference)
+    require_no_unknown(order)
 
     def foresee(form: OrderChangeForm) -> list[str]:
         return foresee_change(

@@ -84,6 +84,19 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    # unknowns: the stockroom sees the codes, the key is for the owner
+    everybody("requests_app:unknowns"),
+    Row("requests_app:unknowns_new", "get", IN, IN, OUT, IN),
+    Row("requests_app:unknowns_new", "post", IN, IN, OUT, IN),
+    own("requests_app:unknown_set", "get", "unknowns"),
+    own("requests_app:unknown_codes", "get", "unknowns"),
+    Row("requests_app:unknown_key", "get", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    Row("requests_app:unknown_key", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    Row("requests_app:unknown_key_csv", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    # A manager may name a reader, with a reason that whoever ordered is told.
+    Row("requests_app:unknown_readers", "post", IN, HIDDEN, OUT, IN, ("unknowns",)),
+    Row("requests_app:unknown_cancel", "get", IN, HIDDEN, OUT, IN, ("unknowns",)),
+    Row("requests_app:unknown_cancel", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
     everybody("requests_app:rules"),
     Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
     # bench lists
