@@ -34,6 +34,9 @@ FIELDS: Final = (*AMOUNTS, *MAKING, "volume_unit", "due_at", "room", "notes", "c
 class StaleOrder(Conflict):
     """Somebody changed the order after the page was shown; what was typed is worth keeping."""
 
+    code = "stale"
+    title = "It was changed meanwhile"
+
 
 def standing(order: Order) -> str:
     """How an order and its batch stand: what a change would do depends on it."""
@@ -245,7 +248,7 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
         said = " ".join(f"{one.actor}, {absolute_words(one.at)}: {' '.join(one.words)}" for one in since)
         raise StaleOrder(
             f"{order.reference} was changed since this page was shown. {said} Nothing of yours is saved yet; "
-            "what you typed stands below."
+            "what you typed is kept."
         )
     if stood is not None and stood != standing(order):
         raise StaleOrder(

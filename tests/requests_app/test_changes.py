@@ -273,7 +273,7 @@ def test_sent_twice_it_is_changed_once(salt, one, change):
 def test_of_two_tabs_the_second_is_told_what_the_first_changed(salt, one, change, manager):
     order = one()
     change(order, actor=manager, groups_per_section=15)
-    with pytest.raises(StaleOrder, match=r"Mara Stone.*12 groups → 15.*stands below"):
+    with pytest.raises(StaleOrder, match=r"Mara Stone.*12 groups → 15.*is kept"):
         change(order, expected=1, groups_per_section=9)
     order.refresh_from_db()
     assert (order.groups_per_section, order.revision) == (15, 2)
