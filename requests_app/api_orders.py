@@ -123,7 +123,8 @@ class OrderOverApi(APIView):
         summary="Change an order",
         description="In the queue its batch is planned again and the stock held anew. What is begun stays as "
         "it is: whoever makes it has to see the change, and more is ordered as a further order. The revision "
-        "that was read is sent back; when somebody changed the order meanwhile, the answer is 409 and says what.",
+        "that was read is sent back; when somebody changed the order meanwhile, the answer is 409 and says "
+        "what.",
         request=OrderChange,
         responses={200: OrderAnswer, 400: Refusal, 409: Refusal},
         examples=[
