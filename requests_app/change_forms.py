@@ -15,8 +15,19 @@ from requests_app.forms import WholeNumberField
 from requests_app.models import Meeting, Order, Room
 from requests_app.services.changes import is_begun, standing
 from requests_app.services.meeting_wishes import MeetingWish
+from requests_app.services.revisions import is_unknown
 
 KEY_LENGTH: Final = 64
+# What is in a coded sample and how much of it stand in its key; their fields are not even drawn.
+_OF_AN_UNKNOWN: Final = (
+    "groups_per_section",
+    "spare_groups",
+    "volume_per_group",
+    "volume_unit",
+    "per_section",
+    "overage_percent",
+    "tolerance_percent",
+)
 REASON_LENGTH: Final = 200
 
 
@@ -123,7 +134,10 @@ class OrderChangeForm(forms.Form):
         self.order = order
         self.draft: OrderDraft = draft_of(order)
         super().__init__(data, initial=_initial(order, self.draft))
-        if is_begun(order):
+        if is_unknown(order):
+            for name in _OF_AN_UNKNOWN:
+                del self.fields[name]
+        elif is_begun(order):
             del self.fields["tolerance_percent"]
         else:
             for number, component in enumerate(order.components.select_related("substance")):
@@ -148,7 +162,8 @@ class OrderChangeForm(forms.Form):
             ["notes"],
             ["reason"],
         ]
-        return [[self[name] for name in row if name in self.fields] for row in rows]
+        there = [[self[name] for name in row if name in self.fields] for row in rows]
+        return [row for row in there if row]
 
     def clean(self) -> dict[str, Any]:
         """Join day and time; what was left as it stood keeps its seconds."""

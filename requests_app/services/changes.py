@@ -23,7 +23,7 @@ from requests_app.services.checks import check_draft, refusal_of, refused_reques
 from requests_app.services.dropping import drop_orders
 from requests_app.services.moves import note_event
 from requests_app.services.orders import require_own
-from requests_app.services.revisions import lock_orders, rehearse, revision_key
+from requests_app.services.revisions import is_unknown, lock_orders, rehearse, revision_key
 from requests_app.services.telling_changes import tell_changed
 
 REASON_LENGTH: Final = 300
@@ -259,10 +259,11 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
 
 def _check(actor: User, order: Order, before: OrderDraft, wanted: OrderDraft) -> None:
     """Everything a form can be told about the new values before any of it is planned for good."""
-    if wanted.components != before.components and hasattr(order, "unknown_sample"):
+    about_it = (*AMOUNTS, *MAKING, "volume_unit")
+    if is_unknown(order) and any(getattr(wanted, name) != getattr(before, name) for name in about_it):
         raise NotInThisState(
-            f"{order.reference} is a coded sample; its concentration stands in the key and is not "
-            "changed here."
+            f"{order.reference} is a coded sample: what is in it and how much of it stand in its key. "
+            "Time, room and notes can be changed."
         )
     due_stays = wanted.due_at == before.due_at
     try:

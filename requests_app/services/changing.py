@@ -39,8 +39,10 @@ from requests_app.services.revisions import (
     by_whom,
     describe_again,
     held_words,
+    is_unknown,
     order_again,
     section_words,
+    waits_words,
     write_draft,
     write_revision,
 )
@@ -193,11 +195,11 @@ def _tell_queued(tale: _Tale, was: sheets.Plan, rehearsal: bool, *, left: bool) 
         tale.outcome.append(f"It leaves batch {old.reference}, which is made for its other orders.")
     if now is None:
         tale.first.append(_amounts(tale))
-        tale.outcome.append(_waits(order))
+        tale.outcome.append(waits_words(order))
         return
     plan = sheets.current_sheet(now).plan
     tale.first.append(_amounts(tale, f", {_batch_words(now, plan, was, is_new=left and rehearsal)}"))
-    if not left:
+    if not left and not is_unknown(order):
         tale.outcome += held_words(old, was, plan)
     tale.seen_in = now
 
@@ -225,16 +227,12 @@ def _plan_waiting(actor: User, tale: _Tale, reason: str, rehearsal: bool) -> Non
     batch = make_batch(actor=actor, orders=[order], reason=reason)
     if batch is None:
         tale.first.append(_amounts(tale))
-        tale.outcome.append(_waits(order))
+        tale.outcome.append(waits_words(order))
         return
     tale.seen_in = batch
     where = "" if rehearsal else f" as {batch.reference}"
     tale.first.append(_amounts(tale))
     tale.outcome.append(f"It no longer waits: it is in the queue{where} and its stock is held.")
-
-
-def _waits(order: Order) -> str:
-    return "It waits: " + " ".join(reason["text"] for reason in order.waiting_for)
 
 
 # --- begun ---------------------------------------------------------------------------------------------
@@ -281,7 +279,7 @@ def _order_the_difference(actor: User, tale: _Tale, key: str, rehearsal: bool) -
     tale.first.append(_amounts(tale))
     called = "a further order" if rehearsal else added.reference
     if added.batch is None:
-        whither = f"which waits: {_waits(added).removeprefix('It waits: ')}"
+        whither = f"which waits: {waits_words(added).removeprefix('It waits: ')}"
     else:
         whither = "to be made for it" if rehearsal else f"to be made as {added.batch.reference}"
     tale.outcome.append(

@@ -35,7 +35,7 @@ from requests_app.services.meeting_wishes import (
     require_to_come,
     sentence,
 )
-from requests_app.services.revisions import lock_orders, order_again, rehearse
+from requests_app.services.revisions import is_unknown, lock_orders, order_again, rehearse
 from requests_app.services.telling_changes import (
     makers_of,
     people_of_meeting,
@@ -289,7 +289,8 @@ def _followed(order: Order, meeting: Meeting, wish: MeetingWish) -> OrderDraft:
     draft = draft_of(order)
     was = meeting.room.code if meeting.room else ""
     room = wish.room.code if wish.room and order.room == was else order.room
-    groups = wish.groups or meeting.section.groups
+    # How much of a coded sample there is stands in its key, whatever the class.
+    groups = order.groups_per_section if is_unknown(order) else wish.groups or meeting.section.groups
     return replace(
         draft,
         due_at=order.due_at + (wish.starts_at - meeting.starts_at),
@@ -316,7 +317,8 @@ def _order_again(actor: User, meeting: Meeting, wish: MeetingWish, key: str) -> 
             note=f"In place of {order.reference}: the section meets after all",
         )
         for order in cancelled
-        if order.list_line not in there
+        # A coded sample is drawn and ordered as a set, not one by one.
+        if order.list_line not in there and not is_unknown(order)
     ]
 
 

@@ -132,6 +132,18 @@ def order_again(
     return fresh
 
 
+def is_unknown(order: Order) -> bool:
+    """Whether it is a coded sample, of which nothing may be said that leads to its concentration."""
+    return getattr(order, "unknown_sample", None) is not None
+
+
+def waits_words(order: Order) -> str:
+    """Why an order waits, as a sentence; of an unknown only that it does, since amounts would be the key."""
+    if is_unknown(order):
+        return "It waits."
+    return "It waits: " + " ".join(reason["text"] for reason in order.waiting_for)
+
+
 def section_words(order: Order) -> str:
     """For whom an order is: ``Section B``, ``Sections A, B``."""
     names = [section.name for section in Section.objects.filter(orders=order).order_by("name")]
