@@ -11,7 +11,9 @@ from requests_app.views import (
     orders,
     queue,
     recalls,
+    rules,
     trace,
+    unknowns,
 )
 
 app_name = "requests_app"
@@ -34,6 +36,7 @@ urlpatterns: list[URLPattern] = [
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
     path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
+    path("teaching/rules/", rules.rules, name="rules"),
     path("teaching/meetings/<int:number>/", meetings.meeting, name="meeting"),
     path("teaching/meetings/<int:number>/change/", meetings.meeting_change, name="meeting_change"),
     path("teaching/meetings/<int:number>/cancel/", meetings.meeting_cancel, name="meeting_cancel"),
@@ -51,4 +54,12 @@ urlpatterns: list[URLPattern] = [
     path("batches/<str:reference>/stop/", recalls.stop, name="stop"),
     path("batches/<str:reference>/hand-over/", batches.hand_over, name="hand_over"),
     path("batches/<str:reference>/sheet/", batches.sheet, name="sheet"),
+    path("unknowns/", unknowns.unknowns, name="unknowns"),
+    path("unknowns/new/", unknowns.unknowns_new, name="unknowns_new"),
+    path("unknowns/<str:reference>/", unknowns.unknown_set, name="unknown_set"),
+    path("unknowns/<str:reference>/codes/", unknowns.codes, name="unknown_codes"),
+    path("unknowns/<str:reference>/key/", unknowns.key, name="unknown_key"),
+    path("unknowns/<str:reference>/key/csv/", unknowns.key_csv, name="unknown_key_csv"),
+    path("unknowns/<str:reference>/readers/", unknowns.readers, name="unknown_readers"),
+    path("unknowns/<str:reference>/cancel/", unknowns.cancel, name="unknown_cancel"),
 ]

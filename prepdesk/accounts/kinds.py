@@ -35,6 +35,7 @@ BATCH_CHANGED: Final = "batch_changed"
 COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
 APPARATUS_LOST: Final = "apparatus_lost"
+KEY_LENT: Final = "key_lent"
 
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
@@ -63,6 +64,9 @@ KINDS: Final[dict[str, Kind]] = {
         "Apparatus lost",
         "Apparatus that you booked, or that a batch you make was planned with, is out of service, past its "
         "calibration or fewer than before.",
+    ),
+    KEY_LENT: Kind(
+        "Key of unknowns", "You may read the key of coded samples, or a manager named a reader of yours."
     ),
 }
 

@@ -44,6 +44,7 @@ from requests_app.demo.scenario import (
     PLACES,
 )
 from requests_app.demo.shelves import fill_the_shelves
+from requests_app.demo.teaching import set_up_teaching
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -83,6 +84,10 @@ def _build() -> None:
         equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
     sections = _courses(people)
+    with as_of(now - timedelta(days=60)):
+        sections = set_up_teaching(
+            actor=people["manager"], people=people, sections=sections, today=timezone.localdate(now)
+        )
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)

@@ -20,6 +20,7 @@ from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
+from requests_app.concealing import may_make
 from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
 from requests_app.selectors.changes import unseen_changes
@@ -349,6 +350,16 @@ def _require_at_work(actor: User, batch: Batch) -> None:
             else f"{batch.reference} is “{batch.get_state_display()}”; nothing more is recorded for it."
         )
     _require_holder(actor, batch)
+    _require_maker(actor, batch)
+
+
+def _require_maker(actor: User, batch: Batch) -> None:
+    """What is read and found of an unknown is for its maker's eyes, so not even a manager works for them."""
+    if not may_make(actor, batch):
+        raise Conflict(
+            f"{batch.claimed_by} has {batch.reference} since {_clock(batch)}, and it is an unknown: "
+            "whoever has claimed it makes it. Have it put back, then claim it."
+        )
 
 
 def _require_holder(actor: User, batch: Batch) -> None:

@@ -14,11 +14,12 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import added_unit, judge_reading, settle
 from prepdesk.calc.typed import parse_positive
-from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
+from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.bench_forms import FinishForm, HandOverForm, PutBackForm, StepForm, fresh_key
 from requests_app.booked import booked_for
+from requests_app.concealing import ASK_THE_KEY, holds_unknown, may_read_batch
 from requests_app.models import Batch, Sheet
 from requests_app.selectors import (
     BenchStep,
@@ -87,7 +88,8 @@ def _may_give_up(actor: User, found: Batch) -> bool:
     """Whether a spoilt batch is theirs to give up; one that is only claimed is put back instead."""
     if found.state == states.READY:
         return policy.may(actor, "work_batch")
-    return found.state == states.IN_WORK and (holds(actor, found) or actor.role == policy.MANAGER)
+    mine = found.claimed_by_id == actor.pk
+    return found.state == states.IN_WORK and (mine or actor.role == policy.MANAGER)
 
 
 def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any]:
@@ -99,6 +101,8 @@ def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any
         "steps": steps,
         "current": current_step(steps),
         "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+        "concealed": sheet.plan.get("concealed", False),
+        "unknown": holds_unknown(found),
         "unseen": unseen_with_words(found),
         "unwanted": is_unwanted(found),
     }
@@ -157,6 +161,8 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
     """One step at arm's length: the number to reach, its window, one field, one button."""
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
+    if not may_read_batch(request.user, found):
+        return _refused(request, found, NotAllowed(ASK_THE_KEY))
     steps = _steps(found, sheet_of(found))
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None:
@@ -172,6 +178,7 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
 def _record(
     request: SignedInRequest, found: Batch, steps: list[BenchStep], chosen: BenchStep
 ) -> HttpResponse:
+    """The post of a step: recorded, or shown again with what to say."""
     number = chosen.step["number"]
     form = StepForm(request.POST, step=chosen.step)
     if not form.is_valid():

@@ -15,6 +15,7 @@ from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
 from requests_app import selectors, states
 from requests_app.change_forms import CommentForm
+from requests_app.concealing import is_unknown, may_read_order
 from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Order
 from requests_app.search import substance_options
@@ -106,7 +107,9 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
         and (order.state, "cancel") in states.ORDER_NEXT,
         "may_replan": policy.may(request.user, "replan_order")
         and order.state in (states.WAITING, states.QUEUED),
-        "may_order": policy.may(request.user, "submit_order"),
+        "may_order": policy.may(request.user, "submit_order") and not is_unknown(order),
+        "unknowns": order.unknown_sample.unknown_set if is_unknown(order) else None,
+        "concealed": not may_read_order(request.user, order),
         "may_see_batch": policy.may(request.user, "see_queue"),
     }
 

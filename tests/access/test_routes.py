@@ -84,6 +84,8 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    everybody("requests_app:rules"),
+    Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
     # meetings
     everybody("requests_app:meeting", "get", "meeting"),
     *(

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('requests_app', '0006_terms_bench_lists_and_changes'),
+        ('requests_app', '0008_batches_of_unknowns'),
     ]
 
     operations = [
