@@ -10,12 +10,12 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from prepdesk.core.forms import TypedNumberField, on_the_clock
+from requests_app.concealing import is_unknown
 from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft, draft_of
 from requests_app.forms import WholeNumberField
 from requests_app.models import Meeting, Order, Room
 from requests_app.services.changes import is_begun, standing
 from requests_app.services.meeting_wishes import MeetingWish
-from requests_app.services.revisions import is_unknown
 
 KEY_LENGTH: Final = 64
 # What is in a coded sample and how much of it stand in its key; their fields are not even drawn.
@@ -385,7 +385,7 @@ class SectionSizeForm(forms.Form):
             data,
             initial={
                 "key": fresh_key(),
-                "expected": section.groups,
+                "expected": section.version,
                 "groups": section.groups,
                 "students": section.students or "",
             },

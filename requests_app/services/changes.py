@@ -14,6 +14,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
+from requests_app.concealing import is_unknown
 from requests_app.differences import AMOUNTS, MAKING
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, Order, OrderRevision
@@ -23,7 +24,7 @@ from requests_app.services.checks import check_draft, refusal_of, refused_reques
 from requests_app.services.dropping import drop_orders
 from requests_app.services.moves import note_event
 from requests_app.services.orders import require_own
-from requests_app.services.revisions import is_unknown, lock_orders, rehearse, revision_key
+from requests_app.services.revisions import lock_orders, rehearse, revision_key
 from requests_app.services.telling_changes import tell_changed
 
 REASON_LENGTH: Final = 300

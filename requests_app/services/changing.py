@@ -19,6 +19,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import TypedNumber, parse_number
 from prepdesk.core.errors import NotInThisState
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import (
     AMOUNTS,
     MAKING,
@@ -39,7 +40,6 @@ from requests_app.services.revisions import (
     by_whom,
     describe_again,
     held_words,
-    is_unknown,
     order_again,
     section_words,
     waits_words,

@@ -6,6 +6,7 @@ from decimal import Decimal
 from inventory.services import release_holds
 from prepdesk.accounts.models import User
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import volume_words, wanted_words
 from requests_app.drafts import draft_of, plain
 from requests_app.models import Batch, Order, OrderRevision
@@ -18,7 +19,6 @@ from requests_app.services.revisions import (
     describe_again,
     drawn,
     held_words,
-    is_unknown,
     section_words,
     write_revision,
 )

@@ -13,6 +13,7 @@ from inventory.services import in_transaction_with_retries
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import Changes
 from requests_app.drafts import OrderDraft, draft_of, plain
 from requests_app.models import Batch, Order, OrderComponent, OrderRevision, Section
@@ -130,11 +131,6 @@ def order_again(
     note_event(actor=actor, row=fresh, event="submit", from_state="", note=note)
     make_batch(actor=actor, orders=[fresh], reason=note)
     return fresh
-
-
-def is_unknown(order: Order) -> bool:
-    """Whether it is a coded sample, of which nothing may be said that leads to its concentration."""
-    return getattr(order, "unknown_sample", None) is not None
 
 
 def waits_words(order: Order) -> str:
