@@ -135,9 +135,13 @@ def order_again(
 
 def waits_words(order: Order) -> str:
     """Why an order waits, as a sentence; of an unknown only that it does, since amounts would be the key."""
-    if is_unknown(order):
-        return "It waits."
-    return "It waits: " + " ".join(reason["text"] for reason in order.waiting_for)
+    if order.approval_reasons:
+        what, reasons = "for a manager’s approval", order.approval_reasons
+    else:
+        what, reasons = "", order.waiting_for
+    said = " ".join(reason["text"] for reason in reasons)
+    told = f": {said}" if said and not is_unknown(order) else "."
+    return f"It waits {what}".rstrip() + told
 
 
 def section_words(order: Order) -> str:
