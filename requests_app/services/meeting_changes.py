@@ -240,8 +240,9 @@ def _tell(actor: User, told: Sequence[tuple[MeetingEvent, set[int], list[Order]]
 def _followed(order: Order, meeting: Meeting, wish: MeetingWish) -> OrderDraft:
     """What an order for a meeting is when the meeting is as wished."""
     draft = draft_of(order)
-    was = meeting.room.code if meeting.room else ""
-    room = wish.room.code if wish.room and order.room == was else order.room
+    was, will = meeting.room or meeting.section.room, wish.room or meeting.section.room
+    # An order that somebody wants elsewhere stays there.
+    room = will.code if will and (was is None or order.room == was.code) else order.room
     # How much of a coded sample there is stands in its key, whatever the class.
     groups = order.groups_per_section if is_unknown(order) else wish.groups or meeting.section.groups
     return replace(

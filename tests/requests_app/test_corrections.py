@@ -196,6 +196,8 @@ def test_the_page_shows_what_follows_before_it_does(salt, lists, ordered, client
     orders = ordered(lists.version(brine={}))
     corrected = lists.version(brine={"volume_per_group": "30"}, titrant={"target": "0.50"})
     client.force_login(instructor)
+    on_list = client.get(reverse("requests_app:bench_list", args=[corrected.bench_list_id]))
+    assert "2 open orders come from an older version of this list." in text_of(on_list)
     page = reverse("requests_app:correction", args=[corrected.pk])
     first = client.get(page)
     assert "Lines that are new" in text_of(first)
