@@ -8,7 +8,7 @@ from django.views.decorators.http import require_http_methods
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import NotAllowed
-from requests_app.change_forms import CorrectionForm
+from requests_app.meeting_forms import CorrectionForm
 from requests_app.selectors.bench_lists import may_write
 from requests_app.selectors.corrections import correction_of, version_or_404
 from requests_app.services.corrections import Corrected, apply_correction

@@ -17,7 +17,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import NotAllowed
 from prepdesk.core.times import hours_words
 from requests_app import states
-from requests_app.change_forms import DayCancelForm, MeetingChangeForm, MeetingReasonForm, SectionSizeForm
+from requests_app.meeting_forms import DayCancelForm, MeetingChangeForm, MeetingReasonForm, SectionSizeForm
 from requests_app.models import Meeting, Room, Section
 from requests_app.selectors.meetings import (
     may_change,
