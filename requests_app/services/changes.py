@@ -35,6 +35,9 @@ FIELDS: Final = (*AMOUNTS, *MAKING, "volume_unit", "due_at", "room", "notes", "c
 class StaleOrder(Conflict):
     """Somebody changed the order after the page was shown; what was typed is worth keeping."""
 
+    code = "stale"
+    title = "It was changed meanwhile"
+
 
 def standing(order: Order) -> str:
     """How an order and its batch stand: what a change would do depends on it."""
@@ -259,7 +262,7 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
         said = " ".join(f"{one.actor}, {absolute_words(one.at)}: {' '.join(one.words)}" for one in since)
         raise StaleOrder(
             f"{order.reference} was changed since this page was shown. {said} Nothing of yours is saved yet; "
-            "what you typed stands below."
+            "what you typed is kept."
         )
     if stood is not None and stood != standing(order):
         raise StaleOrder(
@@ -270,10 +273,11 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
 
 def _check(actor: User, order: Order, before: OrderDraft, wanted: OrderDraft) -> None:
     """Everything a form can be told about the new values before any of it is planned for good."""
-    if wanted.components != before.components and hasattr(order, "unknown_sample"):
+    about_it = (*AMOUNTS, *MAKING, "volume_unit")
+    if is_unknown(order) and any(getattr(wanted, name) != getattr(before, name) for name in about_it):
         raise NotInThisState(
-            f"{order.reference} is a coded sample; its concentration stands in the key and is not "
-            "changed here."
+            f"{order.reference} is a coded sample: what is in it and how much of it stand in its key. "
+            "Time, room and notes can be changed."
         )
     due_stays = wanted.due_at == before.due_at
     try:

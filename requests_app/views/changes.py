@@ -90,7 +90,12 @@ def order_withdraw(request: SignedInRequest, reference: str) -> HttpResponse:
                 form.add_error(field if field in form.fields else None, text)
         else:
             return redirect(f"{reverse('requests_app:order', args=[order.reference])}?changed")
-    context = {"order": order, "form": form, "possible": (order.state, "withdraw") in states.ORDER_NEXT}
+    context = {
+        "order": order,
+        "form": form,
+        "possible": (order.state, "withdraw") in states.ORDER_NEXT,
+        "additions": order.additions.filter(state__in=states.OPEN_ORDER_STATES),
+    }
     return render(request, "requests_app/order_withdraw.html", context, status=422 if form.errors else 200)
 
 

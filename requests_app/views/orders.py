@@ -19,6 +19,7 @@ from requests_app.concealing import is_unknown, may_read_order
 from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Order
 from requests_app.search import substance_options
+from requests_app.selectors.changes import changes_since_sent
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order
@@ -81,7 +82,7 @@ def _since_sent(actor: User, order: Order) -> dict[str, Any]:
     own = order.ordered_by_id == actor.pk or actor.role == policy.MANAGER
     may_touch = own and policy.may(actor, "change_order") and order.is_open
     return {
-        "revisions": order.revisions.select_related("actor", "seen_by", "batch").order_by("-number"),
+        "revisions": changes_since_sent(order),
         "comments": order.comments.select_related("author"),
         "additions": order.additions.select_related("batch"),
         "may_change": may_touch and not is_unknown(order),

@@ -228,6 +228,9 @@ ROWS = [
     Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
+    Row("api_order", "get", IN, HIDDEN, IN, IN, ("order",), nobody=401),
+    Row("api_order", "patch", IN, HIDDEN, OUT, IN, ("order",), nobody=401),
+    Row("api_order_comments", "post", IN, HIDDEN, IN, IN, ("order",), nobody=401),
     Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),
 ]
 # Django's own admin is open to superusers only, and read-only for the ledger (tests/inventory/test_admin.py).
@@ -277,7 +280,7 @@ def test_who_gets_in(row, who, ask, cast):
         assert answer.status_code == expected
 
 
-FORMS = [row for row in ROWS if row.method == "post" and row.name != "preparation_preview"]
+FORMS = [row for row in ROWS if row.method == "post" and not row.name.startswith(("api_", "preparation_"))]
 PAGES = [row for row in ROWS if row.method == "get"]
 
 
