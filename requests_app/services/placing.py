@@ -1,6 +1,7 @@
 """Orders that wait are put into batches, one solution and week after the other."""
 
 from collections.abc import Collection, Hashable, Iterator
+from dataclasses import dataclass
 from functools import partial
 
 from django.db.models import Prefetch, QuerySet
@@ -13,13 +14,23 @@ from requests_app.models import Batch, Order, OrderComponent
 from requests_app.services.batching import make_batch
 
 
-def put_into_batches(*, actor: User, orders: Collection[int], reason: str) -> Iterator[Batch | None]:
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """What became of some orders of one solution.
+
+    Attributes:
+        orders: how many they are.
+        batch: the one they share; None where they can't be made now and wait, with the reasons.
+    """
+
+    orders: int
+    batch: Batch | None
+
+
+def put_into_batches(*, actor: User, orders: Collection[int], reason: str) -> Iterator[Placed]:
     """Make batches for those of these orders that wait and have none, each in a transaction of its own.
 
     Orders of one solution that are due in the same ISO week share a batch.
-
-    Yields:
-        The batch of a group; None where it can't be made now and the group waits, with the reasons.
     """
     groups: dict[Hashable, list[int]] = {}
     for order in _to_place(Order.objects.filter(pk__in=orders)):
@@ -29,12 +40,12 @@ def put_into_batches(*, actor: User, orders: Collection[int], reason: str) -> It
         yield in_transaction_with_retries(partial(_make, actor, keys, reason))
 
 
-def _make(actor: User, keys: list[int], reason: str) -> Batch | None:
+def _make(actor: User, keys: list[int], reason: str) -> Placed:
     locked = list(_to_place(Order.objects.select_for_update().filter(pk__in=keys)))
-    return make_batch(actor=actor, orders=locked, reason=reason) if locked else None
+    return Placed(len(keys), make_batch(actor=actor, orders=locked, reason=reason) if locked else None)
 
 
 def _to_place(orders: QuerySet[Order]) -> QuerySet[Order]:
-    waiting = orders.filter(state=states.WAITING, batch=None)
+    waiting = orders.filter(state=states.WAITING, batch=None, approval_reasons=[])
     components = OrderComponent.objects.select_related("substance")
     return waiting.prefetch_related("sections", Prefetch("components", components)).order_by("due_at", "pk")

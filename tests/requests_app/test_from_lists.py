@@ -72,11 +72,8 @@ def test_a_list_becomes_one_order_for_each_solution_and_meeting_and_one_batch_fo
         assert order.groups_per_section == order.meeting.group_count
         assert order.sections.get() == order.meeting.section
         assert order.due_at == order.meeting.starts_at - timedelta(minutes=30)
-        assert (order.room, order.ordered_by, order.list_line) == (
-            "210",
-            instructor,
-            order.list_solution.line,
-        )
+        assert (order.room, order.ordered_by) == ("210", instructor)
+        assert order.list_line == order.list_solution.line
         assert order.events.get(event="submit").note.endswith("Conductivity of salts, version 1")
     # 10 and 12 groups x 25 mL + 10 % are 605 mL of the salt together: 22 x 27.5 (arithmetic).
     salt_batch = Batch.objects.get(title="0.100 mol/L sodium chloride")
@@ -94,9 +91,7 @@ def test_sending_the_same_form_again_makes_nothing_twice(send_list):
     assert (again.kept, OrderEvent.objects.count(), Batch.objects.count()) == ([], events, 2)
 
 
-def test_whoever_orders_a_line_that_is_ordered_is_told_where_it_stands(
-    send_list, instructor, manager, taught
-):
+def test_whoever_orders_a_line_that_is_ordered_is_told_where_it_stands(send_list, manager, taught):
     first = send_list(sections=taught[:1])
     second = send_list(actor=manager, sections=taught, key="other")
     assert {line.ordered.pk for line in second.kept} == {order.pk for order in first.made}
