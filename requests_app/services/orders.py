@@ -31,13 +31,16 @@ from requests_app.services.batching import (
     take_out,
 )
 from requests_app.services.checks import check_draft, refusal_of, refused_request
+from requests_app.services.joining import join_queued, wait_at_the_gate
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
 from requests_app.services.telling import tell_cancelled
 
 _PLANNING_TRIES = 5
 
 
-def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
+def submit_order(
+    *, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False
+) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
 
     Sending the same draft again under the same key gives the first order back.
@@ -187,6 +190,7 @@ def _queue_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
 ) -> Order:
     def place() -> Order:
+        wait_at_the_gate(draft.components[0].substance_key)
         order, is_new = _create_order(
             actor=actor,
             draft=draft,
@@ -194,7 +198,7 @@ def _queue_new(
             title=plan["title"],
             state=states.QUEUED,
         )
-        if is_new:
+        if is_new and not join_queued(actor=actor, order=order, alone_minutes=plan["minutes"]):
             found_batch(actor=actor, orders=[order], planned=Planned(request, plan))
         return order
 
@@ -205,7 +209,8 @@ def _wait_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
 ) -> Order:
     def place() -> Order:
-        order, _ = _create_order(
+        wait_at_the_gate(draft.components[0].substance_key)
+        order, is_new = _create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
@@ -213,6 +218,9 @@ def _wait_new(
             state=states.WAITING,
             waiting_for=reasons,
         )
+        if is_new:
+            # Together with others it may do with the apparatus that those have booked.
+            join_queued(actor=actor, order=order)
         return order
 
     return in_transaction_with_retries(place)
