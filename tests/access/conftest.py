@@ -1,10 +1,12 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import transaction
 from django.utils import timezone
 
 from inventory.importers.runs import start_run
@@ -22,15 +24,56 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
 from requests_app.services.recalls import recall_lot
-from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
+from tests.conftest import one_of_the_cast
+from tests.requests_app.conftest import (
+    a_course,
+    bench,
+    bottle,
+    course,
+    draft,
+    drafter,
+    full_bottle,
+    outfit_bench,
+    receiver,
+    salt,
+    sections,
+    send,
+    sender,
+    three_sections,
+)
 
 __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "world"]
 
 
-@pytest.fixture
-def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def cast(django_db_setup, django_db_blocker) -> Iterator[dict[str, Any]]:
+    """The people of the tests, made once for all tests of a module.
+
+    Everything a module makes once stands in one transaction around its tests; what a test does itself is
+    rolled back with that test, as ever.
+    """
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield {
+            name: one_of_the_cast(username)
+            for name, username in (
+                ("owner", "ines"),
+                ("colleague", "otto"),
+                ("prep", "pia"),
+                ("manager", "mara"),
+            )
+        }
+        transaction.set_rollback(True)
+
+
+@pytest.fixture(scope="module")
+def world(cast) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
-    settings.MEDIA_ROOT = str(tmp_path)
+    instructor, prep = cast["owner"], cast["prep"]
+    outfit_bench()
+    bottle = receiver(cast["manager"])
+    salt = full_bottle(bottle)
+    sections = three_sections(a_course(), instructor)
+    send = sender(instructor, drafter(sections))
     paper = add_attachment(
         actor=prep,
         of=salt,

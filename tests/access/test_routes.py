@@ -216,10 +216,8 @@ def ask(client, world) -> Callable[[Row, Any], int]:
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.method} {row.name}")
 @pytest.mark.parametrize("who", ["nobody", "owner", "colleague", "prep", "manager"])
-def test_who_gets_in(row, who, ask, request, instructor):
-    people = {"nobody": None, "owner": instructor}
-    user = people[who] if who in people else request.getfixturevalue(who)
-    answer = ask(row, user)
+def test_who_gets_in(row, who, ask, cast):
+    answer = ask(row, cast.get(who))
     expected = getattr(row, who)
     if expected == "sign in":
         assert answer.status_code == 302
@@ -237,18 +235,18 @@ PAGES = [row for row in ROWS if row.method == "get"]
 
 
 @pytest.mark.parametrize("row", FORMS, ids=lambda row: row.name)
-def test_every_form_needs_its_token(row, world, instructor, manager):
+def test_every_form_needs_its_token(row, world, cast):
     """Cross-site request forgery: a post without the token never reaches the view."""
     client = Client(enforce_csrf_checks=True)
-    client.force_login(instructor if row.owner == IN else manager)
+    client.force_login(cast["owner" if row.owner == IN else "manager"])
     address = reverse(row.name, args=[world[name] for name in row.arguments])
     assert client.post(address).status_code == 403
 
 
 @pytest.mark.parametrize("row", PAGES, ids=lambda row: row.name)
-def test_looking_at_a_page_changes_nothing(row, ask, manager, instructor):
+def test_looking_at_a_page_changes_nothing(row, ask, cast):
     """A GET writes no row but the session's own."""
-    user = instructor if row.manager != IN else manager
+    user = cast["manager" if row.manager == IN else "owner"]
     with CaptureQueriesContext(connection) as queries:
         ask(row, user)
     written = [
