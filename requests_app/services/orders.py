@@ -4,7 +4,6 @@ Locks are always taken in the same order, batch, then order, then lots, then app
 these can wait for each other.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -38,12 +37,14 @@ from requests_app.services.telling import tell_cancelled
 _PLANNING_TRIES = 5
 
 
-def submit_order(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False
-) -> Order:
+def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
 
+    Where a batch of the same solution stands in the queue and takes it, it is made together with that.
     Sending the same draft again under the same key gives the first order back.
+
+    Args:
+        made_alone: keep it out of batches with other orders.
 
     Raises:
         NotAllowed: the role may not order.
@@ -65,13 +66,22 @@ def submit_order(
             break
         try:
             return _queue_new(
-                actor=actor, draft=draft, idempotency_key=idempotency_key, request=request, plan=plan
+                actor=actor,
+                draft=draft,
+                idempotency_key=idempotency_key,
+                made_alone=made_alone,
+                planned=Planned(request, plan),
             )
         except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
             reasons = [{"text": lost.text, "alternatives": []}]
     return _wait_new(
-        actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], reasons=reasons
+        actor=actor,
+        draft=draft,
+        idempotency_key=idempotency_key,
+        made_alone=made_alone,
+        title=plan["title"],
+        reasons=reasons,
     )
 
 
@@ -187,7 +197,7 @@ def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
 
 
 def _queue_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
+    *, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool, planned: Planned
 ) -> Order:
     def place() -> Order:
         wait_at_the_gate(draft.components[0].substance_key)
@@ -195,18 +205,25 @@ def _queue_new(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
-            title=plan["title"],
+            made_alone=made_alone,
+            title=planned.plan["title"],
             state=states.QUEUED,
         )
-        if is_new and not join_queued(actor=actor, order=order, alone_minutes=plan["minutes"]):
-            found_batch(actor=actor, orders=[order], planned=Planned(request, plan))
+        if is_new and not join_queued(actor=actor, order=order, alone_minutes=planned.plan["minutes"]):
+            found_batch(actor=actor, orders=[order], planned=planned)
         return order
 
     return in_transaction_with_retries(place)
 
 
 def _wait_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    made_alone: bool,
+    title: str,
+    reasons: list[dict[str, Any]],
 ) -> Order:
     def place() -> Order:
         wait_at_the_gate(draft.components[0].substance_key)
@@ -214,6 +231,7 @@ def _wait_new(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
+            made_alone=made_alone,
             title=title,
             state=states.WAITING,
             waiting_for=reasons,
@@ -231,6 +249,7 @@ def _create_order(
     actor: User,
     draft: OrderDraft,
     idempotency_key: str,
+    made_alone: bool,
     title: str,
     state: str,
     waiting_for: list[dict[str, Any]] | None = None,
@@ -256,6 +275,7 @@ def _create_order(
         meeting_id=draft.meeting_id,
         list_solution_id=draft.list_solution_id,
         list_line=draft.list_line,
+        made_alone=made_alone,
         waiting_for=waiting_for or [],
         idempotency_key=idempotency_key,
     )

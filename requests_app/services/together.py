@@ -5,22 +5,18 @@ are read again, and what changed meanwhile is planned anew. What is claimed is n
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from django.utils import timezone
 
 from inventory.models import Lot
 from inventory.services import in_transaction_with_retries
-from inventory.states import AVAILABLE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.calc.errors import RequestRefused
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import states
-from requests_app.bench_time import plan_in_time
 from requests_app.consolidating import Want, groups_of, may_be_one
-from requests_app.drafts import draft_of, tolerance_of, volume_of, wanted_together
+from requests_app.drafts import draft_of, tolerance_of
 from requests_app.models import Batch, Order
 from requests_app.selectors import choice_words
 from requests_app.selectors.together import (
@@ -28,25 +24,20 @@ from requests_app.selectors.together import (
     most_ml,
     queued_batches,
     together_days,
-    volume_ml,
     want_of,
-    why_not_one,
 )
 from requests_app.services.batching import (
     LOST,
     CannotBeMade,
     Planned,
     Reasons,
-    dissolve,
     found_batch,
     open_orders,
     plan_orders,
-    replan_batch,
-    take_out,
 )
 from requests_app.services.joining import join, lock_queued
+from requests_app.services.leftovers import leftovers_of, poured_for
 from requests_app.services.moves import move, note_event
-from requests_app.services.orders import lock_order
 from requests_app.services.telling import tell_queued
 
 # How far the orders are, of how many: called after each batch.
