@@ -1,6 +1,7 @@
 """Orders of the same solution: what may be made as one batch, with which limits, and what that saves."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
@@ -134,3 +135,38 @@ def queued_batches(substance_keys: Iterable[str]) -> list[Batch]:
     return list(
         found.distinct().order_by("due_at", "pk").prefetch_related(Prefetch("orders", open_order_rows()))
     )
+
+
+# --- the division ---------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class Share:
+    """How much of a batch goes into which bottle.
+
+    Attributes:
+        order: for whom, with course and sections loaded.
+        words: how much, as it is measured out.
+        is_ready: whether it can be handed over now.
+    """
+
+    order: Order
+    words: str
+    is_ready: bool
+
+
+def division_of(batch: Batch, orders: Iterable[Order]) -> list[Share]:
+    """What each order of a batch gets, the first due first; the cancelled ones get nothing."""
+    wanted = [order for order in orders if order.state != states.CANCELLED]
+    ready = batch.state == states.READY
+    return [
+        Share(
+            order=order,
+            words=_share_words(order),
+            is_ready=ready and order.state == states.READY,
+        )
+        for order in sorted(wanted, key=lambda one: (one.due_at, one.pk))
+    ]
+
+
+def _share_words(order: Order) -> str:
+    volume = volume_of(draft_of(order))
+    return f"{volume.text} {volume.unit}"

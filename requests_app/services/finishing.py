@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Lot, Substance
-from inventory.services import draw_holds, hold_stock, receive_prepared_lot
+from inventory.services import draw_holds, receive_prepared_lot
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
 from prepdesk.calc.typed import TypedNumber
@@ -90,7 +90,7 @@ def shelve_solution(
     added: TypedNumber | None,
     parents: list[int],
 ) -> None:
-    """Put the finished solution on the shelf and hold all of it for the batch's orders."""
+    """Put the finished solution on the shelf."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
     # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
@@ -113,11 +113,5 @@ def shelve_solution(
         parents=parents,
         expires_on=_expiry(substances.values(), parents),
         idempotency_key=f"prepared-{batch.pk}",
-    )
-    hold_stock(
-        actor=actor,
-        draws={lot.pk: lot.on_hand},
-        purpose=f"{batch.reference}, ready for its sections",
-        idempotency_key=f"ready-{batch.pk}",
     )
     batch.prepared_lot = lot

@@ -12,10 +12,17 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisSt
 from requests_app import sheets, states
 from requests_app.models import Batch, DepartmentRules, Order
 from requests_app.selectors import active_holds
-from requests_app.selectors.together import most_ml
+from requests_app.selectors.together import division_of, most_ml
 from requests_app.services.arranging import merge_batches, pull_out
-from requests_app.services.batches import claim_batch, put_back_batch
+from requests_app.services.batches import (
+    claim_batch,
+    finish_batch,
+    hand_over_batch,
+    hand_over_order,
+    put_back_batch,
+)
 from requests_app.services.orders import cancel_order
+from requests_app.services.stopping import stop_batch
 from requests_app.services.together import put_together
 from tests.requests_app.test_batches import do_steps
 from tests.requests_app.test_choices import leftover
@@ -270,3 +277,98 @@ def test_merging_says_why_not(salt, bottle, send, prep, instructor):
         merge_batches(actor=prep, batches=[one, claimed], reason="")
     with pytest.raises(NotAllowed):
         merge_batches(actor=instructor, batches=[one, claimed], reason="")
+
+
+# --- handed over order by order -----------------------------------------------------------------------------
+@pytest.fixture
+def ready(carboy, send, prep):
+    """990 mL each for three orders, made as one and standing on the shelf."""
+    orders = [send(room=f"21{number}") for number in range(3)]
+    batch = claim_batch(actor=prep, batch=fresh(orders[0]).batch)
+    do_steps(batch, prep)
+    return finish_batch(actor=prep, batch=batch), [fresh(order) for order in orders]
+
+
+def lot_of(batch: Batch) -> tuple[Decimal, Decimal]:
+    """On the shelf, and held of it [mL]."""
+    lot = fresh(batch).prepared_lot
+    return Decimal(lot.on_hand) / 1000, Decimal(lot.held) / 1000
+
+
+def test_each_order_gets_its_share_and_what_is_left_is_free(ready, prep):
+    batch, (first, second, third) = ready
+    made, held_of_it = lot_of(batch)
+    assert held_of_it == 3 * 990
+    hand_over_order(actor=prep, order=second)
+    hand_over_order(actor=prep, order=second)
+    assert lot_of(batch) == (made - 990, 2 * 990)
+    assert [fresh(one).state for one in (first, second, third)] == ["ready", "handed_over", "ready"]
+    assert fresh(batch).state == states.READY
+    hand_over_order(actor=prep, order=first)
+    hand_over_order(actor=prep, order=third, note="trolley 2")
+    assert fresh(batch).state == states.HANDED_OVER
+    assert lot_of(batch) == (made - 3 * 990, 0)
+
+
+def test_handing_over_the_batch_serves_all_that_are_left(ready, prep):
+    batch, orders = ready
+    made, _ = lot_of(batch)
+    hand_over_order(actor=prep, order=orders[0])
+    hand_over_batch(actor=prep, batch=batch)
+    assert {fresh(order).state for order in orders} == {states.HANDED_OVER}
+    assert lot_of(batch) == (made - 3 * 990, 0)
+
+
+def test_only_the_stockroom_hands_over_and_only_what_is_ready(ready, send, prep, instructor):
+    _, orders = ready
+    with pytest.raises(NotAllowed):
+        hand_over_order(actor=instructor, order=orders[0])
+    with pytest.raises(NotInThisState):
+        hand_over_order(actor=prep, order=send(volume="1"))
+
+
+def test_giving_up_what_is_left_lets_the_others_wait_and_keeps_what_was_handed_over(ready, prep):
+    batch, (first, second, third) = ready
+    hand_over_order(actor=prep, order=first)
+    stop_batch(actor=prep, batch=batch, reason="dropped")
+    assert fresh(first).state == states.HANDED_OVER
+    assert {fresh(second).state, fresh(third).state} <= {states.WAITING, states.QUEUED}
+    assert lot_of(batch)[1] == 0
+
+
+def test_five_sections_hydroxide_is_one_job_handed_out_as_five_labelled_bottles(bench, bottle, send, prep):
+    # Common practice: a week's 0.1 mol/L sodium hydroxide for five sections is made as one carboy.
+    bottle("sodium-hydroxide", "500", assay_percent="98.5", assay_tolerance_percent="0.5")
+    ApparatusItem.objects.create(type="carboy", nominal_ml="20000", count=1, code="CARBOY")
+    # 3 benches of 12 groups, 60 mL each and ten per cent more: 2.376 L for each of five orders.
+    orders = [
+        send(
+            substance="sodium-hydroxide",
+            target="0.1",
+            tolerance="5",
+            volume="60",
+            room=f"20{number}",
+            due_at=timezone.now() + (number + 1) * DAY,
+        )
+        for number in range(5)
+    ]
+    [batch] = Batch.objects.all()
+    plan = plan_of(batch)
+    assert plan["volume"] == {"value": "11880", "unit": "mL"}
+    assert any((step["equipment"] or {}).get("type") == "carboy" for step in plan["steps"])
+    # 11.88 L x 0.1 mol/L x 39.997 g/mol = 47.5 g of pure hydroxide, 48.2 g of this bottle.
+    [draw] = sheets.draws_of(plan)
+    assert draw.amount / 1e6 == pytest.approx(48.2, abs=0.7)
+    claim_batch(actor=prep, batch=batch)
+    do_steps(batch, prep)
+    done = finish_batch(actor=prep, batch=batch)
+    shares = division_of(fresh(done), [fresh(order) for order in orders])
+    assert [(one.words, one.order.room) for one in shares] == [("2376 mL", f"20{n}") for n in range(5)]
+    for order in orders:
+        hand_over_order(actor=prep, order=order)
+    assert fresh(done).state == states.HANDED_OVER
+    left, held_of_it = lot_of(done)
+    assert held_of_it == 0
+    assert (
+        left == Decimal(plan["makes"]["value"]) * 1000 - 11880 if plan["makes"]["unit"] == "L" else left >= 0
+    )
