@@ -189,7 +189,7 @@ class _Packing:
 
     def _unit(self, most: Decimal) -> Decimal:
         """What all volumes are whole numbers of, or a little of the vessel where that is too fine [mL]."""
-        shift = 10 ** max(0, *(-int(want.volume_ml.as_tuple().exponent) for want in self.wants))
+        shift: int = 10 ** max(0, *(-int(want.volume_ml.as_tuple().exponent) for want in self.wants))
         whole = math.gcd(*(int(want.volume_ml * shift) for want in self.wants))
         return max(Decimal(whole) / Decimal(shift), most / _FINEST)
 

@@ -21,7 +21,16 @@ from requests_app.models.orders import (
 )
 from requests_app.models.planning import TermRun
 from requests_app.models.recalls import Recall
-from requests_app.models.teaching import Course, Meeting, MeetingEvent, Room, Section, Term, TermBreak
+from requests_app.models.teaching import (
+    Course,
+    Meeting,
+    MeetingEvent,
+    Room,
+    Section,
+    TeachingChange,
+    Term,
+    TermBreak,
+)
 from requests_app.models.unknowns import KeyReading, UnknownSample, UnknownSet
 
 __all__ = [
@@ -53,6 +62,7 @@ __all__ = [
     "Section",
     "Sheet",
     "StepRecord",
+    "TeachingChange",
     "Term",
     "TermBreak",
     "TermRun",

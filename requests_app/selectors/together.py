@@ -4,10 +4,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Final
 
 from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
+from inventory.amounts import from_base
 from inventory.models import ApparatusItem
 from inventory.selectors import calc_apparatus
 from prepdesk.calc.planner.bench import bench_of
@@ -15,10 +17,10 @@ from prepdesk.calc.planner.vessels import largest_ml
 from requests_app import states
 from requests_app.consolidating import Want, may_be_one
 from requests_app.drafts import VolumeWanted, draft_of, plain, solution_of, volume_of
-from requests_app.models import Batch, DepartmentRules, Order, OrderComponent
+from requests_app.models import Batch, DepartmentRules, Order, OrderComponent, OrderHold
 from requests_app.shelf_life import shelf_life
 
-_ML_PER_UNIT = {"L": Decimal(1000), "mL": Decimal(1)}
+_ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1)}
 
 
 def volume_ml(volume: VolumeWanted) -> Decimal:
@@ -154,13 +156,20 @@ class Share:
 
 
 def division_of(batch: Batch, orders: Iterable[Order]) -> list[Share]:
-    """What each order of a batch gets, the first due first; the cancelled ones get nothing."""
+    """What each order of a batch gets, the first due first; those that were cancelled get nothing.
+
+    What stands ready is divided as it was held when it was finished.
+    """
     wanted = [order for order in orders if order.state != states.CANCELLED]
+    shares: dict[int, str] = {}
+    if batch.prepared_lot_id and len(wanted) > 1:
+        links = OrderHold.objects.filter(batch=batch).values_list("order_id", "hold__amount")
+        shares = {order: f"{plain(from_base(amount, 'mL'))} mL" for order, amount in links}
     ready = batch.state == states.READY
     return [
         Share(
             order=order,
-            words=_share_words(order),
+            words=shares.get(order.pk) or _share_words(order),
             is_ready=ready and order.state == states.READY,
         )
         for order in sorted(wanted, key=lambda one: (one.due_at, one.pk))

@@ -17,14 +17,17 @@ from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
+from requests_app.concealing import may_make
 from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, readings_of
-from requests_app.services.batching import open_orders
+from requests_app.services.batching import dissolve, open_orders, replan_batch
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.handing_over import (
+    ChangeUnseen,
     hand_over_batch,
     hand_over_order,
     hold_shares,
+    require_changes_seen,
     require_nothing_stopped,
 )
 from requests_app.services.moves import move
@@ -32,6 +35,7 @@ from requests_app.services.reserving import end_for
 from requests_app.services.telling import tell_ready
 
 __all__ = [
+    "ChangeUnseen",
     "claim_batch",
     "finish_batch",
     "hand_over_batch",
@@ -88,6 +92,12 @@ def put_back_batch(*, actor: User, batch: Batch, reason: str = "") -> Batch:
         locked.claimed_by = None
         locked.claimed_at = None
         _move_with_orders(actor=actor, batch=locked, event="put_back", note=reason)
+        if not locked.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
+            # Nobody wants it any more, so it does not stand in the queue again.
+            dissolve(actor=actor, batch=locked, reason="no order asks for it any more")
+        elif locked.changes.filter(needs_seeing=True).exists():
+            # While it was claimed its sheet could not follow.
+            replan_batch(actor=actor, batch=locked, reason="changed while it was claimed", or_keep=True)
         return locked
 
     return in_transaction_with_retries(put_back)
@@ -127,6 +137,7 @@ def record_step(
         if first is not None:
             return first
         _require_at_work(actor, locked)
+        require_changes_seen(locked)
         _require_fresh(locked, seen_version)
         require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
@@ -158,7 +169,8 @@ def finish_batch(
     """Close the work: settle what is in the bottle, draw what was used, put the solution on the shelf.
 
     Each order's share of the prepared lot is held until it is handed over, so that nobody plans with it.
-    Finishing twice is the same as once.
+    Where nobody wants it any more it stands on the shelf, free for whoever needs it next. Finishing twice is
+    the same as once.
 
     Args:
         reason: needed when the concentration is outside the tolerance.
@@ -175,9 +187,10 @@ def finish_batch(
 
     def finish() -> Batch:
         locked = _locked(batch)
-        if locked.state == states.READY and locked.prepared_lot_id:
+        if locked.state in (states.READY, states.SHELVED) and locked.prepared_lot_id:
             return locked
         _require_at_work(actor, locked)
+        require_changes_seen(locked)
         _require_fresh(locked, seen_version)
         require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
@@ -201,7 +214,10 @@ def finish_batch(
         if added is not None:
             locked.settlement["added"] = {"value": added.text, "unit": added_unit(sheet.plan)}
         orders = _move_with_orders(
-            actor=actor, batch=locked, event="finish", note=_finish_note(locked, reason)
+            actor=actor,
+            batch=locked,
+            event="finish" if orders else "shelve",
+            note=_finish_note(locked, reason),
         )
         for order in orders:
             tell_ready(actor=actor, batch=locked, order=order)
@@ -315,6 +331,16 @@ def _require_at_work(actor: User, batch: Batch) -> None:
             else f"{batch.reference} is “{batch.get_state_display()}”; nothing more is recorded for it."
         )
     _require_holder(actor, batch)
+    _require_maker(actor, batch)
+
+
+def _require_maker(actor: User, batch: Batch) -> None:
+    """What is read and found of an unknown is for its maker's eyes, so not even a manager works for them."""
+    if not may_make(actor, batch):
+        raise Conflict(
+            f"{batch.claimed_by} has {batch.reference} since {_clock(batch)}, and it is an unknown: "
+            "whoever has claimed it makes it. Have it put back, then claim it."
+        )
 
 
 def _require_holder(actor: User, batch: Batch) -> None:

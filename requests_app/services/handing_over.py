@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from inventory.amounts import to_base_upwards
 from inventory.models import Hold
-from inventory.services import draw_holds, hold_stock, in_transaction_with_retries
+from inventory.services import draw_holds, hold_stock, in_transaction_with_retries, release_holds
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import NotInThisState
@@ -16,10 +16,17 @@ from requests_app import states
 from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Batch, Order, OrderHold
 from requests_app.selectors import prepared_holds
+from requests_app.selectors.changes import unseen_changes
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.moves import move, note_event
 from requests_app.services.orders import lock_order
 from requests_app.services.telling import tell_handed_over
+
+
+class ChangeUnseen(NotInThisState):
+    """An order of the batch was changed, and nobody at the bench has said that they saw it."""
+
+    title = "Look at the change first"
 
 
 def hold_shares(*, actor: User, batch: Batch, orders: Sequence[Order]) -> None:
@@ -60,6 +67,7 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         locked = Batch.objects.select_for_update().get(pk=batch.pk)
         if locked.state == states.HANDED_OVER:
             return locked
+        require_changes_seen(locked)
         require_nothing_stopped(locked)
         move(actor=actor, row=locked, event="hand_over", note=note)
         open_ones = locked.orders.select_for_update().filter(state__in=states.OPEN_ORDER_STATES)
@@ -96,6 +104,7 @@ def hand_over_order(*, actor: User, order: Order, note: str = "") -> Order:
                 f"{locked.reference} is “{locked.get_state_display()}”; only what stands ready is handed"
                 " over."
             )
+        require_changes_seen(batch)
         require_nothing_stopped(batch)
         move(actor=actor, row=locked, event="hand_over", note=note)
         said = f"{locked.reference} for {locked.room}" + (f": {note}" if note else "")
@@ -115,6 +124,12 @@ def hand_over_order(*, actor: User, order: Order, note: str = "") -> Order:
         return locked
 
     return in_transaction_with_retries(hand_over)
+
+
+def free_shares(*, actor: User, batch: Batch, reason: str) -> None:
+    """Free what of a locked batch's solution is held for orders that don't want it any more."""
+    gone = OrderHold.objects.filter(batch=batch).exclude(order__state__in=states.OPEN_ORDER_STATES)
+    release_holds(actor=actor, holds=list(gone.values_list("hold_id", flat=True)), reason=reason[:300])
 
 
 def _share_of(batch: Batch, order: Order) -> list[Hold]:
@@ -137,3 +152,16 @@ def require_nothing_stopped(batch: Batch) -> None:
             f"{batch.reference} stands still. {said}. Give it up and have it planned again, or have the "
             "bottle released."
         )
+
+
+def require_changes_seen(batch: Batch) -> None:
+    """Refuse to go on with a locked batch that is wanted otherwise since somebody looked.
+
+    Raises:
+        ChangeUnseen: what was changed.
+    """
+    # A change locks the batch before it is written down, so under that lock all of them are there.
+    unseen = list(unseen_changes(batch).select_related("order"))
+    if unseen:
+        said = " ".join(f"{change.order.reference}: {' '.join(change.words)}" for change in unseen)
+        raise ChangeUnseen(f"{batch.reference} is wanted otherwise since you looked. {said}")

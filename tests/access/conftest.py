@@ -23,6 +23,7 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.models import BenchList, BenchListVersion, Meeting
 from requests_app.services.recalls import recall_lot
 from tests.conftest import one_of_the_cast
 from tests.requests_app.conftest import (
@@ -107,7 +108,21 @@ def world(cast) -> dict[str, Any]:
         idempotency_key="world",
     )
     token, _ = issue_token(actor=instructor, name="course site")
+    tomorrow = now + timedelta(days=1)
+    meeting = Meeting.objects.create(
+        section=order.sections.first(), week=1, starts_at=tomorrow, ends_at=tomorrow + timedelta(hours=3)
+    )
+    bench_list = BenchList.objects.create(
+        course=meeting.section.course, title="Brine", created_by=instructor, idempotency_key="brine"
+    )
+    version = BenchListVersion.objects.create(
+        bench_list=bench_list, number=1, created_by=instructor, idempotency_key="brine"
+    )
     return {
+        "correction": version.pk,
+        "meeting": meeting.pk,
+        "section": meeting.section_id,
+        "day": timezone.localtime(tomorrow).date().isoformat(),
         "order": order.reference,
         "batch": order.batch.reference,
         "step": 1,

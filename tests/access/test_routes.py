@@ -68,6 +68,11 @@ ROWS = [
     own("requests_app:order", "get", "order"),
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
+    own("requests_app:order_change", "get", "order", prep=OUT),
+    own("requests_app:order_change", "post", "order", prep=OUT),
+    own("requests_app:order_withdraw", "get", "order", prep=OUT),
+    own("requests_app:order_withdraw", "post", "order", prep=OUT),
+    own("requests_app:order_comment", "post", "order"),
     own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
@@ -79,7 +84,26 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    everybody("requests_app:rules"),
+    Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
+    # meetings
+    everybody("requests_app:meeting", "get", "meeting"),
+    *(
+        Row(f"requests_app:{change}", method, IN, OUT, OUT, IN, (what,))
+        for change, what in (
+            ("meeting_change", "meeting"),
+            ("meeting_cancel", "meeting"),
+            ("meeting_reinstate", "meeting"),
+            ("section_size", "section"),
+        )
+        for method in ("get", "post")
+    ),
+    Row("requests_app:correction", "get", IN, OUT, OUT, IN, ("correction",)),
+    Row("requests_app:correction", "post", IN, OUT, OUT, IN, ("correction",)),
+    Row("requests_app:day_cancel", "get", IN, IN, OUT, IN, ("day",)),
+    Row("requests_app:day_cancel", "post", IN, IN, OUT, IN, ("day",)),
     # the bench
+    stockroom("requests_app:changes_seen", "post", "batch"),
     stockroom("requests_app:queue"),
     stockroom("requests_app:batch", "get", "batch"),
     stockroom("requests_app:claim", "post", "batch"),

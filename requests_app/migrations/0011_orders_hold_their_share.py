@@ -20,7 +20,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('inventory', '0012_files_that_were_brought_in'),
-        ('requests_app', '0006_terms_bench_lists_and_changes'),
+        ('requests_app', '0010_the_department_says_how_many_hands'),
     ]
 
     operations = [
