@@ -1,6 +1,6 @@
 """Orders of the same solution: what may be made as one batch, with which limits, and what that saves."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -179,3 +179,38 @@ def division_of(batch: Batch, orders: Iterable[Order]) -> list[Share]:
 def _share_words(order: Order) -> str:
     volume = volume_of(draft_of(order))
     return f"{volume.text} {volume.unit}"
+
+
+def made_with(order: Order) -> list[Order]:
+    """The other orders that an order's batch is made for."""
+    if order.batch_id is None:
+        return []
+    others = Order.objects.filter(batch=order.batch_id).exclude(pk=order.pk).exclude(state=states.CANCELLED)
+    return list(others.order_by("pk"))
+
+
+# --- what could be one batch ------------------------------------------------------------------------
+def proposals(queued: QuerySet[Batch]) -> list[tuple[list[Batch], Decimal]]:
+    """Queued batches that could be one, with their volume together [mL]; nobody pulled any of them out.
+
+    That is where they were ordered before there was room in each other's batch, or were planned apart.
+    """
+    today, most, days = timezone.localdate(), most_ml(), together_days()
+    by_solution: dict[Hashable, list[tuple[Batch, list[Want]]]] = {}
+    for batch in queued.order_by("due_at", "pk").prefetch_related(Prefetch("orders", open_order_rows())):
+        wants = [want_of(order, today) for order in batch.orders.all()]
+        if wants and not any(want.alone for want in wants):
+            by_solution.setdefault(wants[0].solution, []).append((batch, wants))
+    found = []
+    for rows in by_solution.values():
+        while rows:
+            batch, wants = rows.pop(0)
+            chosen = [batch]
+            for row in list(rows):
+                if not may_be_one([*wants, *row[1]], most_ml=most, together_days=days):
+                    chosen.append(row[0])
+                    wants = [*wants, *row[1]]
+                    rows.remove(row)
+            if len(chosen) > 1:
+                found.append((chosen, sum((want.volume_ml for want in wants), Decimal(0))))
+    return found
