@@ -16,6 +16,8 @@ from requests_app.services.handing_over import hand_over_batch, hand_over_order
 from requests_app.services.orders import create_order, submit_order
 from requests_app.services.together import put_together
 
+_BASE: Final = ("sodium-hydroxide", "0.10")
+_CHLORIDE: Final = ("sodium-chloride", "0.200")
 Work = Callable[[Batch, datetime], None]
 AsOf = Callable[[datetime], AbstractContextManager[None]]
 Sections = dict[tuple[str, str], Section]
@@ -38,9 +40,13 @@ def make_some_together(
     """
     tomorrow = now + timedelta(days=1)
     hydroxide = [
-        (people[by], _draft(sections[course, name], "sodium-hydroxide", "0.10", groups, room, tomorrow))
+        (
+            people[by],
+            _draft(sections[course, name], ("sodium-hydroxide", "0.10"), groups, room=room, due=tomorrow),
+        )
         for by, course, name, groups, room in _HYDROXIDE
     ]
+    hydroxide = [(by, replace(draft, tolerance_percent=parse_number("5"))) for by, draft in hydroxide]
     with as_of(now - timedelta(days=1)):
         orders = [
             submit_order(
@@ -68,7 +74,7 @@ def _leftover_first(
         first, second = (
             submit_order(
                 actor=people["instructor"],
-                draft=_draft(sections["CH 101", name], "sodium-chloride", "0.200", 12, "210", earlier),
+                draft=_draft(sections["CH 101", name], _CHLORIDE, 12, room="210", due=earlier),
                 idempotency_key=f"{key}leftover-{name}",
             )
             for name in "AB"
@@ -79,7 +85,8 @@ def _leftover_first(
     work(batch, earlier - timedelta(hours=8))
     with as_of(earlier - timedelta(hours=1)):
         hand_over_batch(actor=people["prep"], batch=batch)
-    draft = _draft(sections["CH 240", "A"], "sodium-chloride", "0.20", 9, "305", now + timedelta(days=2))
+    due = now + timedelta(days=2)
+    draft = _draft(sections["CH 240", "A"], ("sodium-chloride", "0.20"), 9, room="305", due=due)
     with as_of(now - timedelta(minutes=50)):
         order, _ = create_order(
             actor=people["quill"],
@@ -92,19 +99,13 @@ def _leftover_first(
 
 
 def _pulled_out(people: dict[str, User], sections: Sections, *, now: datetime, as_of: AsOf, key: str) -> None:
+    carbonate, due = ("sodium-carbonate-anhydrous", "0.10"), now + timedelta(days=3)
     with as_of(now - timedelta(minutes=40)):
         sent = [
             submit_order(
                 actor=people["instructor"],
-                draft=_draft(
-                    sections[course, name],
-                    "sodium-carbonate-anhydrous",
-                    "0.10",
-                    8,
-                    room,
-                    now + timedelta(days=3),
-                ),
-                idempotency_key=f"{key}pulled-{room}",
+                draft=_draft(sections[course, name], carbonate, 8, room=room, due=due),
+                idempotency_key=f"{key}pulled-{course}-{name}",
             )
             for course, name, room in (("CH 101", "A", "210"), ("CH 101", "B", "210"), ("CH 221", "A", "214"))
         ]
@@ -113,8 +114,9 @@ def _pulled_out(people: dict[str, User], sections: Sections, *, now: datetime, a
 
 
 def _draft(
-    section: Section, substance: str, target: str, groups: int, room: str, due: datetime
+    section: Section, solution: tuple[str, str], groups: int, *, room: str, due: datetime
 ) -> OrderDraft:
+    substance, target = solution
     return OrderDraft(
         course_id=section.course_id,
         section_ids=(section.pk,),
