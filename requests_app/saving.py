@@ -151,7 +151,7 @@ def _reagent(batch: Sequence[Mapping[str, Any]], apart: Sequence[Mapping[str, An
         # Where the batch takes another form of it, the two can't be compared.
         if (name, unit) in made and abs(less) >= amount / 1000:
             rounded = plain(Decimal(f"{abs(less):.{_DIGITS}g}"))
-            words.append(f"{rounded} {unit} {'less' if less > 0 else 'more'} {name}")
+            words.append(f"{rounded} {unit} {'less' if less > 0 else 'more'} of {name}")
     return tuple(words)
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
 
@@ -174,6 +174,18 @@ def division_of(batch: Batch, orders: Iterable[Order]) -> list[Share]:
         )
         for order in sorted(wanted, key=lambda one: (one.due_at, one.pk))
     ]
+
+
+def not_before(batch: Batch, orders: Iterable[Order]) -> date | None:
+    """The first day on which a batch not made yet keeps for the last of its orders; None from then on."""
+    if batch.prepared_lot_id or batch.state not in states.OPEN_BATCH_STATES:
+        return None
+    wanted = [order for order in orders if order.state != states.CANCELLED]
+    if not wanted:
+        return None
+    last = max(timezone.localtime(order.due_at).date() for order in wanted)
+    first = last - timedelta(days=min(keeps_days(order) for order in wanted))
+    return first if first > timezone.localdate() else None
 
 
 def _share_words(order: Order) -> str:

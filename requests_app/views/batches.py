@@ -32,7 +32,7 @@ from requests_app.selectors import (
 )
 from requests_app.selectors.changes import changes_of, comments_on, is_unwanted, unseen_with_words
 from requests_app.selectors.recalls import stopped_lots
-from requests_app.selectors.together import division_of
+from requests_app.selectors.together import division_of, not_before
 from requests_app.services.batches import (
     claim_batch,
     finish_batch,
@@ -81,6 +81,7 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "comments": comments_on(found),
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "division": division_of(found, found.orders.all()),
+        "not_before": not_before(found, found.orders.all()),
         "saving": saving_of(sheet.plan, list(found.orders.all())),
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
@@ -130,6 +131,7 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
         "identities": identities(found, chosen),
         "newest": sheet_of(found),
         "division": division_of(found, found.orders.all()),
+        "not_before": not_before(found, found.orders.all()),
         "cautions": cautions_of_the_whole(chosen.plan),
     }
     return render(request, "requests_app/sheet.html", context)

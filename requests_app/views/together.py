@@ -40,7 +40,6 @@ def together_page(request: SignedInRequest) -> HttpResponse:
     shared = list(open_ones.order_by("due_at", "pk")[:_SHOWN])
     saved = savings_of(shared)
     context = {
-        "place": "requests_app:queue",
         "rows": [(batch, division_of(batch, batch.orders.all()), saved[batch.pk]) for batch in shared],
         "week": _period(batches, monday, monday + timedelta(days=7)),
         "term": term,

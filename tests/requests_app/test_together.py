@@ -4,7 +4,10 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
+from django.utils.html import strip_tags
 
 from inventory.models import ApparatusItem
 from inventory.selectors.verify import stock_differences
@@ -370,3 +373,73 @@ def test_five_sections_hydroxide_is_one_job_handed_out_as_five_labelled_bottles(
     left, held_of_it = lot_of(done)
     assert held_of_it == 0
     assert left == Decimal(plan["makes"]["value"]) * (1000 if plan["makes"]["unit"] == "L" else 1) - 11880
+
+
+# --- as people see it ----------------------------------------------------------------------------------------
+def text_of(answer) -> str:
+    return " ".join(strip_tags(answer.content.decode()).split())
+
+
+def test_the_pages_say_what_is_made_together_what_it_saves_and_who_gets_how_much(
+    carboy, send, client, prep, instructor
+):
+    first, second = send(room="210"), send(room="211")
+    batch = fresh(first).batch
+    client.force_login(instructor)
+    page = text_of(client.get(f"/orders/{second.reference}/"))
+    assert f"with {first.reference}: one batch of 1980 mL" in page
+    client.force_login(prep)
+    page = text_of(client.get(f"/batches/{batch.reference}/"))
+    assert "Poured out into 2 labelled bottles" in page
+    assert "Made together for 2 orders: 1 batch fewer" in page
+    assert "minutes of work instead of" in page
+    assert "Poured out into 2 labelled bottles" in text_of(client.get(f"/batches/{batch.reference}/sheet/"))
+    assert "2 orders: 1 fewer to make" in text_of(client.get("/queue/"))
+    page = text_of(client.get("/teaching/together/"))
+    assert batch.reference in page
+    assert "2 orders in 1 batch, 1 fewer to make" in page
+
+
+def test_an_order_is_pulled_out_and_merged_again_from_the_pages(carboy, send, client, prep):
+    first, second = send(), send()
+    client.force_login(prep)
+    address = f"/orders/{second.reference}/pull-out/"
+    assert client.post(address, {"reason": "", "version": "2"}).status_code == 422
+    version = fresh(first).batch.version
+    assert client.post(address, {"reason": "own trolley", "version": version}).status_code == 302
+    Order.objects.update(made_alone=False)
+    batches = Batch.objects.filter(state=states.QUEUED)
+    assert len(batches) == 2
+    assert "Could be one batch" in text_of(client.get("/teaching/together/"))
+    sent = {"batch": [f"{one.reference} {one.version}" for one in batches]}
+    assert (
+        client.post(
+            "/teaching/together/merge/", {"batch": [f"{one.reference} 99" for one in batches]}
+        ).status_code
+        == 409
+    )
+    assert client.post("/teaching/together/merge/", sent).status_code == 302
+    assert Batch.objects.filter(state=states.QUEUED).count() == 1
+
+
+def test_one_order_is_handed_over_from_its_own_page(ready, client, prep):
+    _, orders = ready
+    client.force_login(prep)
+    address = f"/orders/{orders[0].reference}/hand-over/"
+    assert "990 mL" in text_of(client.get(address))
+    assert client.post(address, {"note": "on trolley 2"}).status_code == 302
+    assert fresh(orders[0]).state == states.HANDED_OVER
+    assert fresh(orders[1]).state == states.READY
+
+
+def test_what_is_together_takes_no_more_queries_for_more_batches(carboy, send, client, prep):
+    client.force_login(prep)
+    counts = []
+    for target in ("0.20", "0.30", "0.40"):
+        for _ in range(2):
+            send(target=target, volume="5")
+        client.get("/teaching/together/")
+        with CaptureQueriesContext(connection) as queries:
+            client.get("/teaching/together/")
+        counts.append(len(queries))
+    assert counts[0] == counts[1] == counts[2]
