@@ -375,7 +375,7 @@ def test_five_sections_hydroxide_is_one_job_handed_out_as_five_labelled_bottles(
     assert left == Decimal(plan["makes"]["value"]) * (1000 if plan["makes"]["unit"] == "L" else 1) - 11880
 
 
-# --- as people see it ----------------------------------------------------------------------------------------
+# --- as people see it ---------------------------------------------------------------------------
 def text_of(answer) -> str:
     return " ".join(strip_tags(answer.content.decode()).split())
 
