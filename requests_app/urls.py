@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from requests_app.views import (
     batches,
+    bench_lists,
     changes,
     corrections,
     meetings,
@@ -42,6 +43,12 @@ urlpatterns: list[URLPattern] = [
     path("teaching/together/", together.together_page, name="together"),
     path("teaching/together/merge/", together.merge, name="merge"),
     path("teaching/together/plan/", together.plan_waiting, name="plan_waiting"),
+    path("teaching/lists/", bench_lists.bench_lists, name="bench_lists"),
+    path("teaching/lists/new/", bench_lists.bench_list_new, name="bench_list_new"),
+    path("teaching/lists/check/", bench_lists.bench_list_check, name="bench_list_check"),
+    path("teaching/lists/<int:number>/", bench_lists.bench_list, name="bench_list"),
+    path("teaching/lists/<int:number>/correct/", bench_lists.bench_list_correct, name="bench_list_correct"),
+    path("teaching/lists/<int:number>/retire/", bench_lists.bench_list_retire, name="bench_list_retire"),
     path("teaching/rules/", rules.rules, name="rules"),
     path("teaching/meetings/<int:number>/", meetings.meeting, name="meeting"),
     path("teaching/meetings/<int:number>/change/", meetings.meeting_change, name="meeting_change"),

@@ -27,6 +27,7 @@ _STOCKROOM = (
 # The pages of teaching, the same row on each of them: what is taught, with what, when and where.
 _TEACHING: tuple[tuple[str, str, str], ...] = (
     ("Together", "requests_app:together", "arrange_batches"),
+    ("Bench lists", "requests_app:bench_lists", "see_bench_lists"),
     ("Unknowns", "requests_app:unknowns", "see_own_orders"),
     ("Rules", "requests_app:rules", "see_timetable"),
 )

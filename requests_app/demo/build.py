@@ -22,6 +22,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.bench_lists import write_lists
 from requests_app.demo.cabinets import (
     STANDS,
     a_bottle_that_stands_wrongly,
@@ -90,6 +91,8 @@ def _build() -> None:
         sections = set_up_teaching(
             actor=people["manager"], people=people, sections=sections, today=timezone.localdate(now)
         )
+    with as_of(now - timedelta(days=50)):
+        write_lists(people=people)
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)

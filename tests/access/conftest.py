@@ -120,6 +120,7 @@ def world(cast) -> dict[str, Any]:
     )
     return {
         "correction": version.pk,
+        "bench_list": bench_list.pk,
         "meeting": meeting.pk,
         "section": meeting.section_id,
         "day": timezone.localtime(tomorrow).date().isoformat(),

@@ -93,6 +93,16 @@ ROWS = [
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
     everybody("requests_app:rules"),
     Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
+    # bench lists
+    everybody("requests_app:bench_lists"),
+    everybody("requests_app:bench_list", "get", "bench_list"),
+    Row("requests_app:bench_list_new", "get", IN, IN, OUT, IN),
+    Row("requests_app:bench_list_new", "post", IN, IN, OUT, IN),
+    Row("requests_app:bench_list_check", "post", IN, IN, IN, IN),
+    Row("requests_app:bench_list_correct", "get", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_correct", "post", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_retire", "get", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_retire", "post", IN, OUT, OUT, IN, ("bench_list",)),
     # meetings
     everybody("requests_app:meeting", "get", "meeting"),
     *(
