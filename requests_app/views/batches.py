@@ -412,6 +412,7 @@ def hand_over(request: SignedInRequest, reference: str) -> HttpResponse:
     context = {
         **_common(found, sheet_of(found), steps),
         "form": form,
+        "division": division_of(found, found.orders.all()),
         "leaving": [(hold.lot, from_base(hold.amount, hold.lot.unit)) for hold in prepared_holds(found)],
     }
     return render(request, "requests_app/hand_over.html", context, status=422 if form.is_bound else 200)

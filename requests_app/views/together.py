@@ -165,7 +165,6 @@ def order_hand_over(request: SignedInRequest, reference: str) -> HttpResponse:
         return redirect("requests_app:order", order.reference)
     shares = division_of(order.batch, order.batch.orders.all())
     context = {
-        "place": "requests_app:queue",
         "order": order,
         "batch": order.batch,
         "share": next(one for one in shares if one.order.pk == order.pk),
