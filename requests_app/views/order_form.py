@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from django.http import HttpResponse, QueryDict
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from prepdesk.access import policy
@@ -169,7 +170,8 @@ def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
     like = request.GET.get("like", "")
     if like:
         return values_like(selectors.order_with_everything(request.user, like))
-    last, sections = selectors.last_order_of(request.user), selectors.sections_for(request.user)
+    last = selectors.last_order_of(request.user)
+    sections = selectors.sections_to_order_for(request.user, timezone.localdate())
     return fresh_values(last, sections), [_EMPTY_ROW]
 
 
