@@ -285,7 +285,7 @@ def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
     return OrderDraft(
         course_id=data["sections"][0].course_id,
         section_ids=tuple(sorted(section.pk for section in data["sections"])),
-        components=tuple(_component(one.cleaned_data) for one in components),
+        components=tuple(component_from(one.cleaned_data) for one in components),
         groups_per_section=data["groups_per_section"],
         volume_per_group=data["volume_per_group"],
         volume_unit=data["volume_unit"],
@@ -298,7 +298,8 @@ def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
     )
 
 
-def _component(data: Mapping[str, Any]) -> DraftComponent:
+def component_from(data: Mapping[str, Any]) -> DraftComponent:
+    """One component of a valid row."""
     return DraftComponent(
         substance_key=data["substance"].key,
         target=data["target"],

@@ -21,6 +21,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.bench_lists import write_lists
 from requests_app.demo.cabinets import (
     STANDS,
     a_bottle_that_stands_wrongly,
@@ -28,6 +29,7 @@ from requests_app.demo.cabinets import (
     interrupted_count,
     put_up_places,
 )
+from requests_app.demo.changes import change_things
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.files import bring_in_a_delivery
@@ -87,6 +89,8 @@ def _build() -> None:
         sections = set_up_teaching(
             actor=people["manager"], people=people, sections=sections, today=timezone.localdate(now)
         )
+    with as_of(now - timedelta(days=50)):
+        write_lists(people=people)
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)
@@ -100,6 +104,15 @@ def _build() -> None:
         _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
     _live(FROM_TWO_BOTTLES, f"{KEY}two-bottles", people, sections, _moment(now, FROM_TWO_BOTTLES.due))
     bring_back_leftover(actor=people["prep"], key=KEY)
+    change_things(
+        people=people,
+        sections=sections,
+        now=now,
+        key=f"{KEY}changed-",
+        as_of=as_of,
+        draft=_draft,
+        moment=_moment,
+    )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
     for number, order in enumerate(MADE_OF_IT, start=1):

@@ -19,6 +19,8 @@ class DepartmentRules(models.Model):
     large_draw_percent = models.PositiveSmallIntegerField(default=50)
     # Orders further apart than so many days are not made together; empty leaves it to the shelf life.
     together_days = models.PositiveSmallIntegerField(null=True, blank=True)
+    # How many people prepare at once: what a late order pushes aside is reckoned with it.
+    hands = models.PositiveSmallIntegerField(default=1)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

@@ -1,6 +1,7 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
-from requests_app.selectors.meetings import ToMove, meetings_to_move, ordered_meetings, touched_meetings
+from requests_app.selectors.laid_out import ToMove, meetings_to_move, ordered_meetings, touched_meetings
+from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
     ORDER_FILTERS,
@@ -51,6 +52,7 @@ __all__ = [
     "bench_steps",
     "choice_words",
     "courses_for",
+    "department_rules",
     "last_order_of",
     "lot_to_choose",
     "made_from",
@@ -67,6 +69,7 @@ __all__ = [
     "queue_rows",
     "readings_of",
     "rooms_used",
+    "rule_history",
     "sections_for",
     "sections_to_order_for",
     "source_words",

@@ -1,85 +1,90 @@
-"""Meetings of sections: which somebody changed by itself, which have orders, which stand elsewhere now."""
+"""One meeting of a section as its page shows it, and who may change it."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Final
+from datetime import date, datetime, time, timedelta
 
+from django.db.models import Prefetch, Q, QuerySet
+from django.http import Http404
 from django.utils import timezone
 
+from prepdesk.access import policy
+from prepdesk.accounts.models import User
 from requests_app import states
-from requests_app.models import Meeting, MeetingEvent, Order, Section
-from requests_app.timetable import Slot, slots_of
-
-# The event of a meeting that followed its section; every other one is about the meeting by itself.
-LAID_OUT: Final = "lay_out"
-_AT_A_TIME: Final = 500
+from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Room, Section
+from requests_app.selectors.work import orders_visible_to
 
 
-def ordered_meetings(meetings: Iterable[Meeting]) -> set[int]:
-    """Keys of the meetings that have an order that is not cancelled."""
-    return {
-        key
-        for part in _parts(meetings)
-        for key in Order.objects.filter(meeting__in=part)
-        .exclude(state=states.CANCELLED)
-        .order_by()
-        .values_list("meeting_id", flat=True)
-        if key
-    }
+def teaches(actor: User, section: Section) -> bool:
+    """Whether a section is a person's own, alone or with others."""
+    return section.instructor_id == actor.pk or section.co_instructors.filter(pk=actor.pk).exists()
 
 
-def touched_meetings(meetings: Iterable[Meeting]) -> set[int]:
-    """Keys of the meetings that were moved, resized or cancelled by themselves."""
-    rows = list(meetings)
-    events = {
-        key
-        for part in _parts(rows)
-        for key in MeetingEvent.objects.filter(meeting__in=part)
-        .exclude(event=LAID_OUT)
-        .order_by()
-        .values_list("meeting_id", flat=True)
-    }
-    resized_or_cancelled = {row.pk for row in rows if row.state == states.CANCELLED or row.groups is not None}
-    return events | resized_or_cancelled
+def may_change(actor: User, section: Section) -> bool:
+    """Whether a person may change the meetings of a section."""
+    return policy.may(actor, "change_meeting") and (actor.role == policy.MANAGER or teaches(actor, section))
 
 
-def _parts(meetings: Iterable[Meeting]) -> list[list[int]]:
-    keys = sorted({meeting.pk for meeting in meetings})
-    return [keys[begin : begin + _AT_A_TIME] for begin in range(0, len(keys), _AT_A_TIME)]
+def meetings_visible_to(actor: User) -> QuerySet[Meeting]:
+    """Everybody sees when and where every section meets."""
+    return Meeting.objects.all() if policy.may(actor, "see_timetable") else Meeting.objects.none()
 
 
-@dataclass(frozen=True, slots=True)
-class ToMove:
-    """A meeting with orders that its section does not stand by any more.
-
-    Attributes:
-        meeting: as it is.
-        slot: when and where the section meets in that week now; ``None`` when it does not meet.
-    """
-
-    meeting: Meeting
-    slot: Slot | None
-
-
-def meetings_to_move(section: Section) -> list[ToMove]:
-    """The coming meetings of a section that have orders and differ from what is said about the section.
-
-    Laying out leaves them alone, because their orders name a time and a room. Whoever changes orders moves
-    or cancels them. A meeting that somebody moved, resized or cancelled by itself is meant to differ and
-    is not among them.
-    """
-    slots, now = slots_of(section), timezone.now()
-    coming = list(section.meetings.filter(starts_at__gt=now).select_related("room").order_by("starts_at"))
-    ordered, touched = ordered_meetings(coming), touched_meetings(coming)
-    left = [meeting for meeting in coming if meeting.pk in ordered - touched]
-    found = [ToMove(meeting, slots.get(meeting.week)) for meeting in left]
-    return [one for one in found if not stands(one.meeting, one.slot)]
-
-
-def stands(meeting: Meeting, slot: Slot | None) -> bool:
-    """Whether a meeting is when and where its section says."""
-    return slot is not None and (meeting.starts_at, meeting.ends_at, meeting.room_id) == (
-        slot.starts_at,
-        slot.ends_at,
-        slot.room.pk if slot.room else None,
+def meeting_with_everything(actor: User, key: int) -> Meeting:
+    """One meeting with all that its page shows, or a 404; of its orders those the actor may see."""
+    orders = orders_visible_to(actor).select_related("ordered_by", "batch__claimed_by")
+    found = (
+        meetings_visible_to(actor)
+        .select_related("section__course", "section__term", "section__instructor", "room")
+        .prefetch_related(
+            "section__co_instructors",
+            Prefetch("events", MeetingEvent.objects.select_related("actor")),
+            Prefetch(
+                "orders",
+                orders.order_by("pk").prefetch_related(
+                    "sections",
+                    "components__substance",
+                    Prefetch("revisions", OrderRevision.objects.select_related("actor")),
+                ),
+            ),
+        )
+        .filter(pk=key)
+        .first()
     )
+    if found is None:
+        raise Http404("There is no such meeting.")
+    return found
+
+
+def clashes(room: Room, starts_at: datetime, ends_at: datetime, *, but: Meeting) -> list[Meeting]:
+    """Other meetings that take place in the room at that time."""
+    others = Meeting.objects.filter(
+        room=room, state=states.PLANNED, starts_at__lt=ends_at, ends_at__gt=starts_at
+    ).exclude(pk=but.pk)
+    return list(others.select_related("section__course").order_by("starts_at"))
+
+
+def meetings_of_day(actor: User, day: date, room: Room | None = None) -> list[Meeting]:
+    """What takes place on a day and is the actor's to cancel: all of it for a manager, else one's own."""
+    zone = timezone.get_default_timezone()
+    begins = datetime.combine(day, time(), tzinfo=zone)
+    ends = datetime.combine(day + timedelta(days=1), time(), tzinfo=zone)
+    found = meetings_visible_to(actor).filter(
+        starts_at__gte=begins, starts_at__lt=ends, state=states.PLANNED, ends_at__gt=timezone.now()
+    )
+    if room is not None:
+        found = found.filter(room=room)
+    if actor.role != policy.MANAGER:
+        found = found.filter(Q(section__instructor=actor) | Q(section__co_instructors=actor)).distinct()
+    return list(
+        found.select_related("section__course", "section__instructor", "room").order_by("starts_at", "pk")
+    )
+
+
+def open_orders_of(meetings: list[Meeting]) -> dict[int, int]:
+    """How many open orders each meeting has."""
+    keys = Order.objects.filter(
+        meeting__in=[one.pk for one in meetings], state__in=states.OPEN_ORDER_STATES
+    ).values_list("meeting_id", flat=True)
+    counts: dict[int, int] = {}
+    for key in keys:
+        counts[key or 0] = counts.get(key or 0, 0) + 1
+    return counts

@@ -19,6 +19,7 @@ from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
+from requests_app.concealing import conceal_batch, conceal_order, conceal_orders, plan_for_list
 from requests_app.models import (
     Batch,
     BatchBooking,
@@ -116,9 +117,13 @@ def order_counts(actor: User) -> dict[str, int]:
 def order_with_everything(actor: User, reference: str) -> Order:
     """One order with all that its page shows, or a 404 when the actor may not see it."""
     orders = orders_visible_to(actor).select_related(
-        "course", "ordered_by", "batch__claimed_by", "batch__prepared_lot__place"
+        "course",
+        "ordered_by",
+        "unknown_sample__unknown_set",
+        "batch__claimed_by",
+        "batch__prepared_lot__place",
     )
-    return _or_404(
+    found = _or_404(
         orders.prefetch_related(
             Prefetch("sections", Section.objects.select_related("course")),
             _components_with_sources(),
@@ -128,6 +133,7 @@ def order_with_everything(actor: User, reference: str) -> Order:
         reference,
         "order",
     )
+    return conceal_order(actor, found)
 
 
 def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]":
@@ -136,11 +142,11 @@ def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]"
     )
 
 
-def waiting_orders(actor: User) -> QuerySet[Order]:
+def waiting_orders(actor: User) -> list[Order]:
     """Orders that can't be made until stock arrives, most urgent first."""
     orders = orders_visible_to(actor).filter(state=states.WAITING)
-    return (
-        orders.select_related("course", "ordered_by")
+    found = (
+        orders.select_related("course", "ordered_by", "unknown_sample", "batch")
         .prefetch_related(
             "sections",
             _components_with_sources(),
@@ -148,6 +154,7 @@ def waiting_orders(actor: User) -> QuerySet[Order]:
         )
         .order_by("due_at", "id")
     )
+    return conceal_orders(actor, found)
 
 
 def source_words(component: OrderComponent) -> str:
@@ -239,14 +246,20 @@ def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
         )
         .prefetch_related(
             Prefetch(
-                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+                "orders",
+                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
+                    "sections"
+                ),
             )
         )
     )
     found = list(batches)
     sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
     stopped = stopped_lots(batch.pk for batch in found)
-    return [_queue_row(batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ())) for batch in found]
+    return [
+        _queue_row(actor, batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ()))
+        for batch in found
+    ]
 
 
 def queue_counts(actor: User, now: datetime) -> dict[str, int]:
@@ -264,16 +277,16 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     if chosen == "ready":
         return batches.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
-        done = batches.filter(state=states.HANDED_OVER, due_at__gte=now - SHOW_DONE_FOR)
+        done = batches.filter(state__in=(states.HANDED_OVER, states.SHELVED), due_at__gte=now - SHOW_DONE_FOR)
         return done.order_by("-due_at", "-id")
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 
 
-def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
+def _queue_row(actor: User, batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
     unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
     return QueueRow(
         batch=batch,
-        plan=sheet.plan,
+        plan=dict(plan_for_list(actor, batch, sheet.plan)),
         revision=sheet.revision,
         orders=tuple(batch.orders.all()),
         steps_done=batch.steps_done,
@@ -286,11 +299,11 @@ def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stoppe
 def batch_with_everything(actor: User, reference: str) -> Batch:
     """One batch with all that its pages show, or a 404 when the actor may not see it."""
     batches = batches_visible_to(actor).select_related("claimed_by", "prepared_lot__place")
-    return _or_404(
+    found = _or_404(
         batches.prefetch_related(
             Prefetch(
                 "orders",
-                Order.objects.select_related("course", "ordered_by").prefetch_related(
+                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
                     "sections", _components_with_sources()
                 ),
             ),
@@ -304,6 +317,7 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
         reference,
         "batch",
     )
+    return conceal_batch(actor, found)
 
 
 def active_holds(batch: Batch) -> list[Hold]:

@@ -176,3 +176,10 @@ def _field_of_problem(problem: dict[str, str], plan: dict[str, Any]) -> str:
         (index for index, one in enumerate(plan["components"]) if one["substance"] in problem["text"]), 0
     )
     return f"components.{position}.{_PROBLEM_COMPONENT_FIELDS.get(code, 'target')}"
+
+
+def amount_problems(draft: OrderDraft) -> dict[str, str]:
+    """What is wrong with the groups and volumes of a draft, by field of the order form; asks no database."""
+    errors: dict[str, str] = {}
+    _check_amounts(draft, errors)
+    return errors

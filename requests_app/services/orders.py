@@ -31,7 +31,8 @@ from requests_app.services.batching import (
     take_out,
 )
 from requests_app.services.checks import check_draft, refusal_of, refused_request
-from requests_app.services.moves import give_reference, move, note_event, unborn_reference
+from requests_app.services.moves import give_reference, move, note_event
+from requests_app.services.new_orders import NewOrder, component_rows, order_row
 from requests_app.services.telling import tell_cancelled
 
 _PLANNING_TRIES = 5
@@ -187,7 +188,7 @@ def _queue_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
 ) -> Order:
     def place() -> Order:
-        order, is_new = _create_order(
+        order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
@@ -205,7 +206,7 @@ def _wait_new(
     *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
 ) -> Order:
     def place() -> Order:
-        order, _ = _create_order(
+        order, _ = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
@@ -218,7 +219,7 @@ def _wait_new(
     return in_transaction_with_retries(place)
 
 
-def _create_order(
+def create_order(
     *,
     actor: User,
     draft: OrderDraft,
@@ -227,30 +228,8 @@ def _create_order(
     state: str,
     waiting_for: list[dict[str, Any]] | None = None,
 ) -> tuple[Order, bool]:
-    order = Order(
-        reference=unborn_reference(),
-        course_id=draft.course_id,
-        ordered_by=actor,
-        state=state,
-        title=title[:200],
-        groups_per_section=draft.groups_per_section,
-        volume_per_group=draft.volume_per_group.text,
-        volume_unit=draft.volume_unit,
-        overage_percent=draft.overage_percent.text if draft.overage_percent else "",
-        spare_groups=draft.spare_groups,
-        per_section=draft.per_section.text if draft.per_section else "",
-        tolerance_percent=draft.tolerance_percent.text if draft.tolerance_percent else "",
-        temperature_c=draft.temperature_c.text if draft.temperature_c else "",
-        due_at=draft.due_at,
-        room=draft.room,
-        notes=draft.notes,
-        container=draft.container,
-        meeting_id=draft.meeting_id,
-        list_solution_id=draft.list_solution_id,
-        list_line=draft.list_line,
-        waiting_for=waiting_for or [],
-        idempotency_key=idempotency_key,
-    )
+    new = NewOrder(actor, draft, title, idempotency_key)
+    order = order_row(new, state=state, waiting_for=waiting_for)
     try:
         with transaction.atomic():
             order.save()
@@ -263,19 +242,7 @@ def _create_order(
     give_reference(order, "R")
     order.sections.set(draft.section_ids)
     keys = Substance.objects.in_bulk([c.substance_key for c in draft.components], field_name="key")
-    OrderComponent.objects.bulk_create(
-        OrderComponent(
-            order=order,
-            position=position,
-            substance=keys[component.substance_key],
-            target_value=component.target.text,
-            target_unit=component.unit,
-            equivalents=component.equivalents,
-            from_lot_id=component.from_lot,
-            chosen_by=actor if component.from_lot else None,
-        )
-        for position, component in enumerate(draft.components)
-    )
+    OrderComponent.objects.bulk_create(component_rows(actor, order, draft, keys))
     note_event(actor=actor, row=order, event="submit", from_state="")
     for component in order.components.exclude(from_lot=None).select_related(
         "substance", "from_lot__substance"

@@ -6,7 +6,7 @@ the steps on the server: every page carries all that was typed, so the back butt
 
 from typing import Any, Final
 
-from django.http import HttpResponse, QueryDict
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
@@ -16,6 +16,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
 from requests_app import selectors
+from requests_app.concealing import is_unknown
 from requests_app.drafts import MAX_COMPONENTS, volume_of
 from requests_app.forms import (
     PREFIX,
@@ -169,7 +170,11 @@ def _page(
 def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
     like = request.GET.get("like", "")
     if like:
-        return values_like(selectors.order_with_everything(request.user, like))
+        order = selectors.order_with_everything(request.user, like)
+        if is_unknown(order):
+            # A sample is no solution to be ordered again: the order of that would carry its figure.
+            raise Http404(f"{order.reference} is a coded sample. Order another set of unknowns.")
+        return values_like(order)
     last = selectors.last_order_of(request.user)
     sections = selectors.sections_to_order_for(request.user, timezone.localdate())
     return fresh_values(last, sections), [_EMPTY_ROW]

@@ -18,7 +18,7 @@ from prepdesk.accounts.models import User
 from prepdesk.core.times import hours_words
 from requests_app import states
 from requests_app.models import Meeting, MeetingEvent, Section
-from requests_app.selectors.meetings import LAID_OUT, ordered_meetings, stands, touched_meetings
+from requests_app.selectors.laid_out import LAID_OUT, ordered_meetings, stands, touched_meetings
 from requests_app.timetable import Slot, slots_of
 
 _AT_A_TIME: Final = 500
