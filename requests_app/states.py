@@ -102,6 +102,7 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "see": "seen",
     "withdraw": "withdrawn",
     "move": "moved",
+    "lay_out": "laid out anew",
     "resize": "given another size",
     "reinstate": "taking place again",
     "shelve": "kept on the shelf",

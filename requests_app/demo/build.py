@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, time, timedelta
 from decimal import Decimal
 from typing import Final
@@ -47,6 +48,7 @@ from requests_app.demo.scenario import (
 from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.teaching import set_up_teaching
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
+from requests_app.demo.unknowns import order_some_unknowns
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
 from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
@@ -115,6 +117,20 @@ def _build() -> None:
     )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    with as_of(now - timedelta(days=1)):
+        order_some_unknowns(
+            people=people,
+            section=sections["CH 221", "A"],
+            due=_moment(now, 10.0),
+            work=lambda batch, reaches, key: _work(
+                batch,
+                replace(TODAY[0], reaches=reaches, steps=1, slip=""),
+                key,
+                people["prep"],
+                now - _STEP * 12,
+            ),
+            key=KEY,
+        )
     for number, order in enumerate(MADE_OF_IT, start=1):
         _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
     with as_of(now - timedelta(minutes=20)):

@@ -41,6 +41,7 @@ from requests_app.selectors.bench_lists import (
     names_in,
     versions_of,
 )
+from requests_app.selectors.corrections import correction_of
 from requests_app.services.bench_lists import correct_list, retire_list, write_list
 
 
@@ -82,6 +83,7 @@ def bench_list(request: SignedInRequest, number: int) -> HttpResponse:
         "history": _history(versions, contents, names),
         "may_write": may_write(request.user, found),
         "may_order": policy.may(request.user, "submit_order"),
+        "behind": correction_of(versions[0]) if may_write(request.user, found) else None,
         "groups": USUAL_GROUPS,
         "planned": found.planned.select_related("term").order_by("-term__starts_on", "week"),
     }
