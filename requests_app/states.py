@@ -102,6 +102,8 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "start": "started",
     "finish": "finished",
     "hand_over": "handed over",
+    # One order of several has its share; the batch stands ready for the others.
+    "hand_out": "handed over in part",
     "stop": "stopped",
     "plan": "planned again",
     "choose": "given another source",

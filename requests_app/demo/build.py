@@ -47,6 +47,7 @@ from requests_app.demo.scenario import (
 )
 from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.teaching import set_up_teaching
+from requests_app.demo.together import make_some_together
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.demo.unknowns import order_some_unknowns
 from requests_app.drafts import DraftComponent, OrderDraft
@@ -117,6 +118,15 @@ def _build() -> None:
     )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    finished = replace(TODAY[0], reaches="finish", slip="")
+    make_some_together(
+        people=people,
+        sections=sections,
+        now=now,
+        as_of=as_of,
+        work=lambda batch, begun: _work(batch, finished, f"{KEY}{batch.pk}", people["prep"], begun),
+        key=KEY,
+    )
     with as_of(now - timedelta(days=1)):
         order_some_unknowns(
             people=people,

@@ -3,15 +3,14 @@
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
-from inventory.services import release_holds
 from prepdesk.accounts.models import User
 from requests_app import sheets, states
 from requests_app.concealing import is_unknown
 from requests_app.differences import volume_words, wanted_words
 from requests_app.drafts import draft_of, plain
 from requests_app.models import Batch, Order, OrderRevision
-from requests_app.selectors import prepared_holds
 from requests_app.services.batching import open_orders, replan_batch
+from requests_app.services.handing_over import free_shares
 from requests_app.services.moves import move
 from requests_app.services.revisions import (
     NO_PREFACE,
@@ -77,9 +76,10 @@ def _without_them(actor: User, batch: Batch, reason: str) -> None:
     """A begun batch after some of its orders were withdrawn."""
     if batch.state == states.READY and not open_orders(batch):
         move(actor=actor, row=batch, event="shelve", note=f"nobody wants it any more: {reason}"[:300])
-        release_holds(actor=actor, holds=prepared_holds(batch), reason=reason[:300])
     else:
         describe_again(batch)
+    if batch.prepared_lot_id:
+        free_shares(actor=actor, batch=batch, reason=reason)
 
 
 def _dropped_words(order: Order, batch: Batch | None, begun: bool, was: dict[int, sheets.Plan]) -> list[str]:

@@ -4,7 +4,6 @@ Locks are always taken in the same order, batch, then order, then lots, then app
 these can wait for each other.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -31,6 +30,7 @@ from requests_app.services.batching import (
     take_out,
 )
 from requests_app.services.checks import check_draft, refusal_of, refused_request
+from requests_app.services.joining import join_queued, wait_at_the_gate
 from requests_app.services.moves import give_reference, move, note_event
 from requests_app.services.new_orders import NewOrder, component_rows, order_row
 from requests_app.services.telling import tell_cancelled
@@ -38,10 +38,14 @@ from requests_app.services.telling import tell_cancelled
 _PLANNING_TRIES = 5
 
 
-def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
+def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
 
+    Where a batch of the same solution stands in the queue and takes it, it is made together with that.
     Sending the same draft again under the same key gives the first order back.
+
+    Args:
+        made_alone: keep it out of batches with other orders.
 
     Raises:
         NotAllowed: the role may not order.
@@ -63,13 +67,22 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
             break
         try:
             return _queue_new(
-                actor=actor, draft=draft, idempotency_key=idempotency_key, request=request, plan=plan
+                actor=actor,
+                draft=draft,
+                idempotency_key=idempotency_key,
+                made_alone=made_alone,
+                planned=Planned(request, plan),
             )
         except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
             reasons = [{"text": lost.text, "alternatives": []}]
     return _wait_new(
-        actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], reasons=reasons
+        actor=actor,
+        draft=draft,
+        idempotency_key=idempotency_key,
+        made_alone=made_alone,
+        title=plan["title"],
+        reasons=reasons,
     )
 
 
@@ -185,35 +198,48 @@ def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
 
 
 def _queue_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
+    *, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool, planned: Planned
 ) -> Order:
     def place() -> Order:
+        wait_at_the_gate(draft.components[0].substance_key)
         order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
-            title=plan["title"],
+            made_alone=made_alone,
+            title=planned.plan["title"],
             state=states.QUEUED,
         )
-        if is_new:
-            found_batch(actor=actor, orders=[order], planned=Planned(request, plan))
+        if is_new and not join_queued(actor=actor, order=order, alone_minutes=planned.plan["minutes"]):
+            found_batch(actor=actor, orders=[order], planned=planned)
         return order
 
     return in_transaction_with_retries(place)
 
 
 def _wait_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    made_alone: bool,
+    title: str,
+    reasons: list[dict[str, Any]],
 ) -> Order:
     def place() -> Order:
-        order, _ = create_order(
+        wait_at_the_gate(draft.components[0].substance_key)
+        order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
+            made_alone=made_alone,
             title=title,
             state=states.WAITING,
             waiting_for=reasons,
         )
+        if is_new:
+            # Together with others it may do with the apparatus that those have booked.
+            join_queued(actor=actor, order=order)
         return order
 
     return in_transaction_with_retries(place)
@@ -226,9 +252,10 @@ def create_order(
     idempotency_key: str,
     title: str,
     state: str,
+    made_alone: bool = False,
     waiting_for: list[dict[str, Any]] | None = None,
 ) -> tuple[Order, bool]:
-    new = NewOrder(actor, draft, title, idempotency_key)
+    new = NewOrder(actor, draft, title, idempotency_key, made_alone=made_alone)
     order = order_row(new, state=state, waiting_for=waiting_for)
     try:
         with transaction.atomic():

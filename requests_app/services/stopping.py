@@ -49,7 +49,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         at_bench = locked.state != states.READY
         if at_bench and locked.claimed_by_id != actor.pk and actor.role != policy.MANAGER:
             raise Conflict(f"{locked.claimed_by} has {locked.reference}. Ask them to stop it.")
-        mine = locked.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk")
+        mine = locked.orders.select_for_update().filter(state__in=states.OPEN_ORDER_STATES).order_by("pk")
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"
         send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)

@@ -16,6 +16,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory.services import in_transaction_with_retries
+from prepdesk.access import policy
 from prepdesk.accounts import kinds
 from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
@@ -25,7 +26,7 @@ from requests_app.list_drafts import room_of
 from requests_app.models import BenchListVersion, Meeting, Order, PlannedExperiment, TermRun
 from requests_app.selectors import term as reading
 from requests_app.services.from_lists import Changes, Checked, order_lines
-from requests_app.services.placing import put_into_batches
+from requests_app.services.together import put_together
 
 log = logging.getLogger(__name__)
 ORDERS: Final = "orders"
@@ -165,10 +166,18 @@ def _order_chunk(run: TermRun, chunk: Chunk, tally: _Tally, checked: dict[int, C
 
 def _make_batches(run: TermRun, tally: _Tally, progress: "Progress") -> None:
     waiting = Order.objects.filter(state=states.WAITING, batch=None, pk__in=[*tally.made, *tally.kept])
-    keys = list(waiting.values_list("pk", flat=True))
-    progress.begin(BATCHES, len(keys))
-    for placed in put_into_batches(actor=run.actor, orders=keys, reason=f"{run.term} ordered"):
-        progress.step(placed.orders)
+    if not policy.may(run.actor, "arrange_batches"):
+        # What a colleague ordered is the colleague's, or the stockroom's, to put together.
+        waiting = waiting.filter(ordered_by=run.actor)
+    orders = list(waiting)
+    progress.begin(BATCHES, len(orders))
+    if orders:
+        put_together(
+            actor=run.actor,
+            orders=orders,
+            reason=f"{run.term} ordered",
+            told=lambda done, _: progress.reach(done),
+        )
 
 
 def _finish(run: TermRun, tally: _Tally) -> None:
@@ -245,7 +254,15 @@ class Progress:
         Raises:
             Stopped: the run is no longer this try's.
         """
-        self.done += count
+        self.reach(self.done + count)
+
+    def reach(self, done: int) -> None:
+        """So much of the stage is done.
+
+        Raises:
+            Stopped: the run is no longer this try's.
+        """
+        self.done = done
         if time.monotonic() - self.last >= _EVERY_S:
             self._tell()
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
 from prepdesk.access import policy
@@ -174,7 +175,8 @@ def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
             # A sample is no solution to be ordered again: the order of that would carry its figure.
             raise Http404(f"{order.reference} is a coded sample. Order another set of unknowns.")
         return values_like(order)
-    last, sections = selectors.last_order_of(request.user), selectors.sections_for(request.user)
+    last = selectors.last_order_of(request.user)
+    sections = selectors.sections_to_order_for(request.user, timezone.localdate())
     return fresh_values(last, sections), [_EMPTY_ROW]
 
 

@@ -21,6 +21,8 @@ from requests_app.models import Order
 from requests_app.search import substance_options
 from requests_app.selectors.changes import changes_since_sent
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.selectors.together import made_with
+from requests_app.services.arranging import may_pull_out
 from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order
 from requests_app.views.serving import choices_for
@@ -98,6 +100,8 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     stopped = stopped_lots([order.batch.pk]).get(order.batch.pk, ()) if order.batch else ()
     return {
         "order": order,
+        "made_with": made_with(order),
+        "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,
         "volume": volume_of(draft_of(order)),
         "sheet": sheet,

@@ -230,6 +230,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     cabinet = Place.objects.get(name="Oxidiser cabinet")
     counting = Stocktake.objects.get(state="counting")
     upper = Place.objects.get(name="Upper shelf")
+    shared = Batch.objects.filter(state="ready", events__event="hand_out")[0]
+    pulled = Order.objects.filter(made_alone=True, state="queued")[0]
     wrong = faults_at(
         page,
         department.url,
@@ -240,6 +242,11 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/batches/{begun.reference}/steps/{now}/",
             f"/batches/{begun.reference}/sheet/",
             f"/batches/{one_of_each['ready'].reference}/hand-over/",
+            f"/batches/{shared.reference}/",
+            f"/batches/{shared.reference}/sheet/",
+            f"/orders/{shared.orders.filter(state='ready')[0].reference}/hand-over/",
+            f"/orders/{pulled.reference}/pull-out/",
+            "/teaching/together/",
             "/orders/",
             "/stock/",
             "/stock/?q=nothing-like-it",
