@@ -143,7 +143,8 @@ def _order_chunk(run: TermRun, chunk: Chunk, tally: _Tally, checked: dict[int, C
                 version=chunk.version,
                 meetings=meetings,
                 changes=Changes(left_out=frozenset(left_out)),
-                key=f"term-{run.pk}",
+                # Of its own for each chunk, so that what comes back is what this chunk made.
+                key=f"term-{run.pk}-{chunk.version.pk}-{chunk.week}",
                 checked=checked,
             )
         except InvalidInput as refused:

@@ -12,7 +12,7 @@ from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app import states
 from requests_app.models import Batch, DepartmentRules, Meeting, Order, OrderEvent
-from requests_app.services import from_lists, placing
+from requests_app.services import from_lists
 from requests_app.services.from_lists import Changes, order_from_list
 from requests_app.services.orders import cancel_order
 from tests.requests_app.terms import POTASSIUM, SALT, make_list, make_section, make_term, make_version
@@ -215,7 +215,7 @@ def test_what_was_interrupted_before_its_batches_is_gone_on_with_by_the_same_for
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(from_lists, "put_into_batches", killed)
+        patched.setattr(from_lists, "put_together", killed)
         with pytest.raises(KeyboardInterrupt):
             send_list()
     assert Order.objects.filter(batch=None).count() == 4
@@ -256,15 +256,16 @@ def test_the_database_refuses_a_line_that_is_ordered_for_a_meeting(send_list):
 def test_the_number_of_statements_does_not_grow_with_the_orders(
     send_list, course, term, instructor, taught, django_assert_max_num_queries, monkeypatch
 ):
-    monkeypatch.setattr(from_lists, "put_into_batches", lambda **_: iter(()))
+    monkeypatch.setattr(from_lists, "put_together", lambda **_: None)
     many = [make_section(course, term, f"M{number}", instructor, weekday=4) for number in range(12)]
     with django_assert_max_num_queries(40):
         made = send_list(sections=many).made
     assert len(made) == 24
 
 
-def test_orders_of_one_solution_share_a_batch_within_a_week(send_list, instructor):
+def test_orders_of_one_solution_share_a_batch_as_long_as_it_keeps(send_list):
+    """Salt solutions keep for months, so what is ordered for the next week joins the batch in the queue."""
     send_list(week=1)
     send_list(week=2, key="second week")
-    assert Batch.objects.count() == 4
-    assert list(placing.put_into_batches(actor=instructor, orders=[], reason="none")) == []
+    assert Batch.objects.exclude(state=states.CANCELLED).count() == 2
+    assert Order.objects.filter(state=states.QUEUED).count() == 8
