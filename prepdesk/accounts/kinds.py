@@ -29,6 +29,8 @@ ORDER_WAITS: Final = "order_waits"
 ORDER_READY: Final = "order_ready"
 ORDER_HANDED_OVER: Final = "order_handed_over"
 ORDER_CANCELLED: Final = "order_cancelled"
+ORDER_APPROVAL: Final = "order_approval"
+ORDER_CHANGED: Final = "order_changed"
 BATCH_FLAGGED: Final = "batch_flagged"
 APPARATUS_LOST: Final = "apparatus_lost"
 
@@ -40,6 +42,15 @@ KINDS: Final[dict[str, Kind]] = {
     ORDER_READY: Kind("Order ready", "An order of yours is made and stands ready.", _ORDERING),
     ORDER_HANDED_OVER: Kind("Order handed over", "An order of yours left the stockroom.", _ORDERING, False),
     ORDER_CANCELLED: Kind("Order cancelled", "Somebody else cancelled an order of yours.", _ORDERING),
+    ORDER_APPROVAL: Kind(
+        "Approval",
+        "An order waits for a manager's approval, or one of yours was approved or declined.",
+        _ORDERING,
+    ),
+    ORDER_CHANGED: Kind(
+        "Order changed",
+        "Somebody else changed an order of yours, or one that you make was changed after it was sent.",
+    ),
     BATCH_FLAGGED: Kind(
         "Batch flagged",
         "A batch you make or ordered needs a decision: a recalled bottle in it, or a result outside its "

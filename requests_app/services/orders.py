@@ -4,7 +4,7 @@ Locks are always taken in the same order, batch, then order, then lots, then app
 these can wait for each other.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -21,6 +21,13 @@ from requests_app.bench_time import plan_in_time
 from requests_app.drafts import OrderDraft, draft_of, solution_of
 from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import choice_words
+from requests_app.services.approving import (
+    Point,
+    ask_new,
+    is_approved_by_sending,
+    keep_approved,
+    points_for,
+)
 from requests_app.services.batching import (
     LOST,
     Planned,
@@ -39,6 +46,8 @@ _PLANNING_TRIES = 5
 
 def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
+
+    What a manager has to approve waits for that first, with nothing held.
 
     Sending the same draft again under the same key gives the first order back.
 
@@ -59,10 +68,20 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
             if not sheets.only_the_shelf_is_short(plan):
                 raise refusal_of(plan)
             reasons = sheets.waiting_reasons(plan)
+        points = points_for(draft, plan)
+        if points and not is_approved_by_sending(actor):
+            return _ask_new(
+                actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], points=points
+            )
+        if reasons:
             break
         try:
             return _queue_new(
-                actor=actor, draft=draft, idempotency_key=idempotency_key, request=request, plan=plan
+                actor=actor,
+                draft=draft,
+                idempotency_key=idempotency_key,
+                planned=Planned(request, plan),
+                points=points,
             )
         except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
@@ -184,18 +203,34 @@ def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
 
 
 def _queue_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, request: Mapping[str, Any], plan: sheets.Plan
+    *, actor: User, draft: OrderDraft, idempotency_key: str, planned: Planned, points: Collection[Point]
 ) -> Order:
     def place() -> Order:
         order, is_new = _create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
-            title=plan["title"],
+            title=planned.plan["title"],
             state=states.QUEUED,
         )
+        if is_new and points:
+            keep_approved(actor=actor, order=order, points=points)
         if is_new:
-            found_batch(actor=actor, orders=[order], planned=Planned(request, plan))
+            found_batch(actor=actor, orders=[order], planned=planned)
+        return order
+
+    return in_transaction_with_retries(place)
+
+
+def _ask_new(
+    *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, points: Collection[Point]
+) -> Order:
+    def place() -> Order:
+        order, is_new = _create_order(
+            actor=actor, draft=draft, idempotency_key=idempotency_key, title=title, state=states.APPROVAL
+        )
+        if is_new:
+            ask_new(actor=actor, order=order, points=points)
         return order
 
     return in_transaction_with_retries(place)
@@ -288,11 +323,15 @@ def _create_order(
 def apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str, or_wait: bool = True) -> None:
     """Plan a locked order on today's shelf, where what its own batch holds counts as free.
 
+    One that waits for approval is looked at again: where nobody need be asked any more, it is planned.
     Where it shares a batch with orders that it is no longer the same solution as, it gets one of its own.
 
     Raises:
         Conflict: a bottle was lost between plan and hold, and ``or_wait`` is false.
     """
+    if order.state == states.APPROVAL:
+        order.approval_reasons = []
+        move(actor=actor, row=order, event="wait", note=reason)
     if batch is not None and _is_another(order, batch):
         take_out(actor=actor, order=order, batch=batch, reason=reason)
         batch = None
