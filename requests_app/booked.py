@@ -51,6 +51,8 @@ class Booked:
 def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Booked]:
     """What is booked for each unfinished batch, by its key; the number of queries doesn't grow.
 
+    Of an unknown that may not be read only what is wrong is told: a pipette and a flask are a dilution.
+
     Args:
         plans: each batch with the plan of its newest sheet.
     """
@@ -83,6 +85,8 @@ def booked_for(plans: Iterable[tuple[Batch, Mapping[str, Any]]]) -> dict[int, Bo
             if booking.pk in too_many and booking.item_id not in stopped:
                 faults[booking.item_id] = (f"More of the {booking.item.words} are booked than there are.",)
         remedy = _REMEDY[batch.state] if faults else ""
+        if plan.get("concealed"):
+            bookings = []
         found[batch.pk] = Booked(tuple(bookings), _lines(batch, bookings), faults, remedy)
     return found
 

@@ -222,7 +222,8 @@ def wanted_together(drafts: Sequence[OrderDraft]) -> Wanted:
     Args:
         drafts: at least one, all with the same :func:`solution_of`.
     """
-    tightest = min(drafts, key=lambda draft: (tolerance_of(draft), draft.due_at))
+    # One alone is asked as it is, also where it is still to be refused.
+    tightest = min(drafts, key=lambda one: (tolerance_of(one), one.due_at)) if len(drafts) > 1 else drafts[0]
     said = {tuple(one.target.text for one in draft.components) for draft in drafts}
     stated = {draft.tolerance_percent.value if draft.tolerance_percent else None for draft in drafts}
     tolerance = tightest.tolerance_percent

@@ -38,11 +38,15 @@ ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
     (IN_WORK, "stop"): WAITING,
     (READY, "stop"): WAITING,
     (READY, "hand_over"): HANDED_OVER,
+    # Nobody wants it any more while it is made or made already; its batch goes on without it.
+    (IN_WORK, "withdraw"): CANCELLED,
+    (READY, "withdraw"): CANCELLED,
 }
 OPEN_ORDER_STATES: Final = (APPROVAL, WAITING, QUEUED, IN_WORK, READY)
 
 # --- batches ----------------------------------------------------------------------------------
 CLAIMED: Final = "claimed"
+SHELVED: Final = "shelved"
 
 BATCH_STATES: Final = {
     QUEUED: "To be made",
@@ -50,6 +54,7 @@ BATCH_STATES: Final = {
     IN_WORK: "Being made",
     READY: "Ready",
     HANDED_OVER: "Handed over",
+    SHELVED: "Kept on the shelf",
     CANCELLED: "Cancelled",
 }
 BATCH_NEXT: Final[dict[tuple[str, str], str]] = {
@@ -63,6 +68,9 @@ BATCH_NEXT: Final[dict[tuple[str, str], str]] = {
     (CLAIMED, "stop"): CANCELLED,
     (IN_WORK, "stop"): CANCELLED,
     (READY, "stop"): CANCELLED,
+    # Nobody wants it any more: finished, or made already, it is a bottle for whoever needs it next.
+    (IN_WORK, "shelve"): SHELVED,
+    (READY, "shelve"): SHELVED,
 }
 # What an event on the batch means for each of its orders.
 ORDER_EVENT_OF: Final[dict[str, str]] = {
@@ -102,4 +110,11 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "stop": "stopped",
     "plan": "planned again",
     "choose": "given another source",
+    "change": "changed",
+    "see": "seen",
+    "withdraw": "withdrawn",
+    "move": "moved",
+    "resize": "given another size",
+    "reinstate": "taking place again",
+    "shelve": "kept on the shelf",
 }

@@ -70,44 +70,69 @@ def files_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Non
 
 @pytest.fixture
 def person(db) -> Callable:
-    """Make a person: ``person("ada", "instructor")``. The password is the name twice."""
+    """Make a person: ``person("ada", "instructor")``."""
+    return make_person
+
+
+def make_person(username: str, role: str, **more):
+    """A person who can be signed in by force alone: Argon2 takes its time on purpose."""
     from prepdesk.accounts.models import User
 
-    def make(username: str, role: str, **more):
-        user = User(username=username, role=role, **more)
-        # Argon2 takes its time on purpose; tests sign in by force_login and need no real hash.
-        user.set_unusable_password()
-        user.save()
-        return user
+    user = User(username=username, role=role, **more)
+    user.set_unusable_password()
+    user.save()
+    return user
 
-    return make
+
+# The cast of all tests: role, first name, last name.
+CAST = {
+    "ines": ("instructor", "Ines", "Vale"),
+    "otto": ("instructor", "Otto", "Marsh"),
+    "pia": ("prep", "Pia", "Brook"),
+    "paul": ("prep", "Paul", "Reed"),
+    "mara": ("manager", "Mara", "Stone"),
+}
+
+
+def one_of_the_cast(username: str):
+    """Make a person of the cast."""
+    role, first, last = CAST[username]
+    return make_person(username, role, first_name=first, last_name=last)
 
 
 @pytest.fixture
-def instructor(person):
+def instructor(db):
     """Owns the orders of a test."""
-    return person("ines", "instructor", first_name="Ines", last_name="Vale")
+    return one_of_the_cast("ines")
 
 
 @pytest.fixture
-def colleague(person):
+def colleague(db):
     """Another instructor, who must not see them."""
-    return person("otto", "instructor", first_name="Otto", last_name="Marsh")
+    return one_of_the_cast("otto")
 
 
 @pytest.fixture
-def prep(person):
-    return person("pia", "prep", first_name="Pia", last_name="Brook")
+def prep(db):
+    return one_of_the_cast("pia")
 
 
 @pytest.fixture
-def second_prep(person):
-    return person("paul", "prep", first_name="Paul", last_name="Reed")
+def second_prep(db):
+    return one_of_the_cast("paul")
 
 
 @pytest.fixture
-def manager(person):
-    return person("mara", "manager", first_name="Mara", last_name="Stone")
+def manager(db):
+    return one_of_the_cast("mara")
+
+
+@pytest.fixture
+def any_draw(db) -> None:
+    """A department where an order may take the last of a bottle without asking anybody."""
+    from requests_app.models import DepartmentRules
+
+    DepartmentRules.objects.update_or_create(pk=1, defaults={"large_draw_percent": 100})
 
 
 @pytest.fixture

@@ -3,7 +3,7 @@
 import logging
 import time
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 from django.core.cache import cache
@@ -11,14 +11,13 @@ from django.utils import timezone
 
 from inventory import import_states as states
 from inventory.models import ImportRun
+from prepdesk.core.background import SILENCE
 
 log = logging.getLogger(__name__)
 _EVERY_S: Final = 0.4
 _KEPT_S: Final = 3_600
 # So long nothing is told after the cache did not answer: each try may cost a second of the transaction.
 _DEAF_S: Final = 10.0
-# After so long without a sign of life the work is taken to have stopped.
-SILENCE: Final = timedelta(seconds=45)
 
 
 class Stopped(Exception):

@@ -14,13 +14,11 @@ import contextlib
 import hashlib
 import json
 import logging
-import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from django.conf import settings
-from django.db import connection, transaction
+from django.db import connection
 from django.utils import timezone
 
 from inventory import import_states as states
@@ -28,6 +26,7 @@ from inventory.importers.kinds import Importer, Verdict, importer_of
 from inventory.importers.progress import Stopped, forget_progress, tells_progress, writes_progress
 from inventory.models import ImportRow, ImportRun
 from inventory.services import in_transaction_with_retries
+from prepdesk.core.background import begin_work
 from prepdesk.core.errors import DomainError
 from prepdesk.core.tables import Row
 
@@ -66,20 +65,10 @@ def begin(run: ImportRun) -> None:
     pk, attempt = run.pk, run.attempt
     if run.total <= AT_ONCE:
         work_on(pk, attempt)
-    elif settings.REDIS_URL:
-        from inventory.tasks import work_on_import  # noqa: PLC0415 (the task imports this module)
+        return
+    from inventory.tasks import work_on_import  # noqa: PLC0415 (the task imports this module)
 
-        transaction.on_commit(lambda: work_on_import.delay(pk, attempt), robust=True)
-    else:
-        thread = threading.Thread(target=_in_thread, args=(pk, attempt), name=f"import-{pk}", daemon=True)
-        transaction.on_commit(thread.start)
-
-
-def _in_thread(pk: int, attempt: int) -> None:
-    try:
-        work_on(pk, attempt)
-    finally:
-        connection.close()
+    begin_work(work_on, work_on_import, pk, attempt)
 
 
 def work_on(pk: int, attempt: int) -> None:

@@ -100,7 +100,7 @@ def calc_shelf(
     shelf_lots = tuple(
         _shelf_lot(lot, free)
         for lot in lots
-        if (free := lot.free + given_back.get(lot.pk, 0)) > 0 and len(lot.composition) <= 1
+        if (free := lot.free + given_back.get(lot.pk, 0)) > 0 and _may_be_planned_with(lot)
     )
     items = [
         item
@@ -109,6 +109,12 @@ def calc_shelf(
         and (whatever_its_state or item.may_be_used_on(timezone.localdate(window.end) if window else day))
     ]
     return model.Shelf(lots=shelf_lots, apparatus=_free_apparatus(items, window, as_if_released_bookings))
+
+
+def _may_be_planned_with(lot: Lot) -> bool:
+    """Not a mixture, and not an unknown made here, of which nobody says what is in it."""
+    unknown = lot.prepared_by_id is not None and not lot.composition
+    return len(lot.composition) <= 1 and not unknown
 
 
 def _free_apparatus(

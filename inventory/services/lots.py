@@ -1,7 +1,7 @@
 """Bottles come in and change their state."""
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, Final
 
@@ -26,6 +26,7 @@ UNIT_OF_KIND: Final[dict[str, str]] = {
     Lot.Kind.SOLUTION.value: Unit.MILLILITRE.value,
     Lot.Kind.ITEM.value: Unit.PIECE.value,
 }
+UNKNOWN_NOTE: Final = "An unknown: what is in it is not for the label."
 LONGEST: Final = {"lot_number": 60, "grade": 60, "note": 300}
 
 
@@ -163,7 +164,7 @@ def receive_prepared_lot(
     actor: User,
     title: str,
     substance: Substance,
-    composition: list[dict[str, Any]],
+    composition: Sequence[dict[str, Any]],
     concentration_mol_per_l: str,
     relative_uncertainty_percent: str,
     volume_base: int,
@@ -171,6 +172,7 @@ def receive_prepared_lot(
     expires_on: date | None,
     idempotency_key: str,
     place: Place | None = None,
+    is_unknown: bool = False,
 ) -> Lot:
     """Put a solution made here on the shelf, with what it contains and what it was made of.
 
@@ -187,6 +189,8 @@ def receive_prepared_lot(
         volume_base: microlitres.
         parents: keys of the lots it was made of.
         idempotency_key: the same key receives once.
+        is_unknown: what is in it is nobody's business here; composition and concentration stay empty, and
+            no plan draws from it.
 
     Raises:
         NotAllowed, InvalidInput, Conflict: as :func:`receive_lot`.
@@ -200,7 +204,10 @@ def receive_prepared_lot(
     facts = read_facts(reader, Lot.Kind.SOLUTION, figures)
     if volume_base <= 0:
         reader.refuse("volume", "A prepared solution must have a volume.")
-    if not composition or not all({"substance", "value", "unit"} <= set(entry) for entry in composition):
+    if is_unknown:
+        if composition or concentration_mol_per_l:
+            reader.refuse("composition", "The content of an unknown does not stand on the shelf.")
+    elif not composition or not all({"substance", "value", "unit"} <= set(entry) for entry in composition):
         reader.refuse("composition", "Say for every solute what it is and how much of it is in there.")
     came = timezone.localdate()
     check_dates(reader, came, None, expires_on)
@@ -208,7 +215,8 @@ def receive_prepared_lot(
         substance=substance,
         kind=Lot.Kind.SOLUTION,
         title=reader.words("title", title, 200),
-        composition=composition,
+        composition=list(composition),
+        note=UNKNOWN_NOTE if is_unknown else "",
         unit=Unit.MILLILITRE,
         received_on=came,
         expires_on=expires_on,

@@ -31,8 +31,12 @@ ORDER_HANDED_OVER: Final = "order_handed_over"
 ORDER_CANCELLED: Final = "order_cancelled"
 ORDER_APPROVAL: Final = "order_approval"
 ORDER_CHANGED: Final = "order_changed"
+MEETING_CHANGED: Final = "meeting_changed"
+BATCH_CHANGED: Final = "batch_changed"
+COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
 APPARATUS_LOST: Final = "apparatus_lost"
+KEY_LENT: Final = "key_lent"
 
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
@@ -47,10 +51,16 @@ KINDS: Final[dict[str, Kind]] = {
         "An order waits for a manager's approval, or one of yours was approved or declined.",
         _ORDERING,
     ),
-    ORDER_CHANGED: Kind(
-        "Order changed",
-        "Somebody else changed an order of yours, or one that you make was changed after it was sent.",
+    ORDER_CHANGED: Kind("Order changed", "Somebody else changed an order of yours.", _ORDERING),
+    MEETING_CHANGED: Kind(
+        "Meeting changed",
+        "A meeting that you teach or ordered for is moved, cancelled, or has more or fewer groups.",
+        _ORDERING,
     ),
+    BATCH_CHANGED: Kind(
+        "Batch changed", "What you make is wanted otherwise, or not any more.", (policy.PREP, policy.MANAGER)
+    ),
+    COMMENT: Kind("Comment", "Somebody says something about an order that concerns you."),
     BATCH_FLAGGED: Kind(
         "Batch flagged",
         "A batch you make or ordered needs a decision: a recalled bottle in it, or a result outside its "
@@ -60,6 +70,9 @@ KINDS: Final[dict[str, Kind]] = {
         "Apparatus lost",
         "Apparatus that you booked, or that a batch you make was planned with, is out of service, past its "
         "calibration or fewer than before.",
+    ),
+    KEY_LENT: Kind(
+        "Key of unknowns", "You may read the key of coded samples, or a manager named a reader of yours."
     ),
 }
 

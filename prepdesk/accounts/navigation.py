@@ -25,7 +25,10 @@ _STOCKROOM = (
     ("Files", "inventory:files", "export_stock"),
 )
 # The pages of teaching, the same row on each of them: what is taught, with what, when and where.
-_TEACHING: tuple[tuple[str, str, str], ...] = (("Rules", "requests_app:rules", "see_timetable"),)
+_TEACHING: tuple[tuple[str, str, str], ...] = (
+    ("Unknowns", "requests_app:unknowns", "see_own_orders"),
+    ("Rules", "requests_app:rules", "see_timetable"),
+)
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:

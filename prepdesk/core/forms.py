@@ -5,10 +5,10 @@ from datetime import datetime
 from django import forms
 from django.core.exceptions import ValidationError
 from django.forms.renderers import TemplatesSetting
-from django.utils import timezone
 
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber, parse_number, parse_positive
+from prepdesk.core import times
 
 
 class FieldRenderer(TemplatesSetting):
@@ -52,14 +52,7 @@ def on_the_clock(wanted: datetime) -> datetime:
     Raises:
         ValidationError: when the change of the clocks skips it or shows it twice that night.
     """
-    zone = timezone.get_default_timezone()
-    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
-    before, after = first.utcoffset(), second.utcoffset()
-    assert before is not None
-    assert after is not None
-    if before == after:
-        return first
-    what = "is skipped" if before < after else "comes twice"
-    raise ValidationError(
-        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
-    )
+    try:
+        return times.on_the_clock(wanted)
+    except times.NotOnTheClock as refusal:
+        raise ValidationError(str(refusal)) from refusal

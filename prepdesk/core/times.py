@@ -66,6 +66,29 @@ def since_words(moment: datetime, now: datetime | None = None) -> str:
     return f"since {here:%H:%M}" if here.date() == today.date() else f"since {absolute_words(moment, now)}"
 
 
+class NotOnTheClock(ValueError):
+    """A time that the change of the clocks skips or shows twice; the text says so to a person."""
+
+
+def on_the_clock(wanted: datetime) -> datetime:
+    """A local time without a zone as a moment on the department's clock.
+
+    Raises:
+        NotOnTheClock: when the change of the clocks skips it or shows it twice that night.
+    """
+    zone = timezone.get_default_timezone()
+    first, second = wanted.replace(tzinfo=zone, fold=0), wanted.replace(tzinfo=zone, fold=1)
+    before, after = first.utcoffset(), second.utcoffset()
+    assert before is not None
+    assert after is not None
+    if before == after:
+        return first
+    what = "is skipped" if before < after else "comes twice"
+    raise NotOnTheClock(
+        f"{wanted:%H:%M} {what} that night, when the clocks change. Choose a time an hour or two away."
+    )
+
+
 def department_zone() -> str:
     """The zone's name as people write it: ``Europe/Paris``, ``UTC``."""
     return settings.TIME_ZONE.replace("_", " ")

@@ -28,6 +28,7 @@ from requests_app.demo.cabinets import (
     interrupted_count,
     put_up_places,
 )
+from requests_app.demo.changes import change_things
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.files import bring_in_a_delivery
@@ -43,6 +44,7 @@ from requests_app.demo.scenario import (
     PLACES,
 )
 from requests_app.demo.shelves import fill_the_shelves
+from requests_app.demo.teaching import set_up_teaching
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
@@ -82,6 +84,10 @@ def _build() -> None:
         equip(actor=people["manager"], places=places, now=now, key=KEY)
     _lots(people["prep"], places, now)
     sections = _courses(people)
+    with as_of(now - timedelta(days=60)):
+        sections = set_up_teaching(
+            actor=people["manager"], people=people, sections=sections, today=timezone.localdate(now)
+        )
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)
@@ -95,6 +101,15 @@ def _build() -> None:
         _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
     _live(FROM_TWO_BOTTLES, f"{KEY}two-bottles", people, sections, _moment(now, FROM_TWO_BOTTLES.due))
     bring_back_leftover(actor=people["prep"], key=KEY)
+    change_things(
+        people=people,
+        sections=sections,
+        now=now,
+        key=f"{KEY}changed-",
+        as_of=as_of,
+        draft=_draft,
+        moment=_moment,
+    )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
     for number, order in enumerate(MADE_OF_IT, start=1):

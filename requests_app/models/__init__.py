@@ -14,7 +14,16 @@ from requests_app.models.department import DepartmentRules, RuleEvent
 from requests_app.models.orders import Order, OrderComment, OrderComponent, OrderEvent, OrderRevision
 from requests_app.models.planning import TermRun
 from requests_app.models.recalls import Recall
-from requests_app.models.teaching import Course, Meeting, MeetingEvent, Room, Section, Term, TermBreak
+from requests_app.models.teaching import (
+    Course,
+    Meeting,
+    MeetingEvent,
+    Room,
+    Section,
+    TeachingChange,
+    Term,
+    TermBreak,
+)
 from requests_app.models.unknowns import KeyReading, UnknownSample, UnknownSet
 
 __all__ = [
@@ -45,6 +54,7 @@ __all__ = [
     "Section",
     "Sheet",
     "StepRecord",
+    "TeachingChange",
     "Term",
     "TermBreak",
     "TermRun",

@@ -30,6 +30,10 @@ class Batch(models.Model):
     prepared_lot = models.ForeignKey(
         Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="made_by_batch"
     )
+    # Whose unknown it is, also after its order left it: they and whoever claims it read its sheet.
+    unknown_of = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     # Raised by one with every change, so that a page that shows an older one is told.
     version = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField(auto_now_add=True)

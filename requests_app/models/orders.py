@@ -43,6 +43,10 @@ class Order(models.Model):
         ListSolution, null=True, blank=True, on_delete=models.PROTECT, related_name="orders"
     )
     list_line = models.UUIDField(null=True, blank=True)
+    # The order whose batch was being made already when more of it was wanted; this one is the difference.
+    adds_to = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="additions"
+    )
     # Kept out of batches with other orders, by the person who pulled it out.
     made_alone = models.BooleanField(default=False)
     # Changed by one with every revision; the first is the order as it was sent.

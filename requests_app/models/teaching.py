@@ -16,6 +16,8 @@ class Term(models.Model):
     name = models.CharField(max_length=80)
     starts_on = models.DateField()
     ends_on = models.DateField()
+    # Raised by one with every change, so that a page that shows an older one is told.
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints = [
@@ -65,6 +67,10 @@ class Room(models.Model):
 
     code = models.CharField(max_length=40, unique=True)
     note = models.CharField(max_length=200, blank=True)
+    # A room that is given up stays readable where sections met; none is put there any more.
+    in_use = models.BooleanField(default=True)
+    # Raised by one with every change, so that a page that shows an older one is told.
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         ordering = ["code"]
@@ -78,6 +84,8 @@ class Course(models.Model):
 
     code = models.CharField(max_length=20, unique=True)
     title = models.CharField(max_length=160)
+    # Raised by one with every change, so that a page that shows an older one is told.
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         ordering = ["code"]
@@ -106,6 +114,8 @@ class Section(models.Model):
     starts_at = models.TimeField(null=True, blank=True)
     ends_at = models.TimeField(null=True, blank=True)
     room = models.ForeignKey(Room, null=True, blank=True, on_delete=models.PROTECT, related_name="sections")
+    # Raised by one with every change, so that a page that shows an older one is told.
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints = [
@@ -116,11 +126,45 @@ class Section(models.Model):
             models.CheckConstraint(
                 condition=Q(weekday=None) | Q(weekday__lte=6), name="section_on_a_day_of_the_week"
             ),
+            models.CheckConstraint(
+                condition=Q(starts_at=None) | Q(ends_at=None) | Q(ends_at__gt=F("starts_at")),
+                name="section_ends_after_it_starts",
+            ),
         ]
         ordering = ["course__code", "name"]
 
     def __str__(self) -> str:
         return f"{self.course.code} {self.name}"
+
+
+class TeachingChange(models.Model):
+    """A term, a room, a course or a section was made or changed: by whom, when, what. Never changed."""
+
+    class Kind(models.TextChoices):
+        TERM = "term", "Term"
+        ROOM = "room", "Room"
+        COURSE = "course", "Course"
+        SECTION = "section", "Section"
+
+    kind = models.CharField(max_length=8, choices=Kind.choices)
+    # The key of the row that was changed, and the version it has since.
+    row = models.PositiveBigIntegerField()
+    version = models.PositiveIntegerField()
+    # Heading, before, after; as a person reads them.
+    changes = models.JSONField(default=list)
+    reason = models.CharField(max_length=200, blank=True)
+    actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(auto_now_add=True)
+    idempotency_key = models.CharField(max_length=120, unique=True)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["kind", "row", "version"], name="teaching_changed_once")
+        ]
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.row} version {self.version}"
 
 
 class Meeting(models.Model):

@@ -1,5 +1,6 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
+from requests_app.selectors.laid_out import ToMove, meetings_to_move, ordered_meetings, touched_meetings
 from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
@@ -28,8 +29,10 @@ from requests_app.selectors.work import (
     readings_of,
     rooms_used,
     sections_for,
+    sections_to_order_for,
     source_words,
     substance_name,
+    taught_by,
     waiting_orders,
 )
 
@@ -40,6 +43,7 @@ __all__ = [
     "BenchStep",
     "Making",
     "QueueRow",
+    "ToMove",
     "TraceRow",
     "active_bookings",
     "active_holds",
@@ -54,9 +58,11 @@ __all__ = [
     "made_from",
     "made_from_batch",
     "may_stand_in",
+    "meetings_to_move",
     "order_counts",
     "order_rows",
     "order_with_everything",
+    "ordered_meetings",
     "orders_visible_to",
     "prepared_holds",
     "queue_counts",
@@ -65,8 +71,11 @@ __all__ = [
     "rooms_used",
     "rule_history",
     "sections_for",
+    "sections_to_order_for",
     "source_words",
     "substance_name",
+    "taught_by",
+    "touched_meetings",
     "waiting_orders",
     "went_into",
 ]

@@ -19,6 +19,7 @@ from inventory.selectors import Family, family_above, family_below, poured_betwe
 from inventory.states import DRAWN, RELEASED
 from prepdesk.accounts.models import User
 from requests_app import states
+from requests_app.concealing import may_read_batch
 from requests_app.models import Batch, BatchEvent, BatchHold, Order
 
 
@@ -65,21 +66,25 @@ class TraceRow:
 
 @dataclass(frozen=True, slots=True)
 class _Taken:
-    """What one batch took or holds of one lot [unit of the lot]."""
+    """What one batch took or holds of one lot [unit of the lot]; no amount where it may not be read."""
 
     batch_id: int
     lot_id: int
-    amount: Decimal
+    amount: Decimal | None
     unit: str
     way: str
 
 
 # --- what was asked about ---------------------------------------------------------------------
-def went_into(lot: Lot) -> list[TraceRow]:
-    """Everything a lot went into: batches with their orders, the solutions made, bottles filled from it."""
+def went_into(lot: Lot, *, actor: User) -> list[TraceRow]:
+    """Everything a lot went into: batches with their orders, the solutions made, bottles filled from it.
+
+    What went into an unknown is named without the amount, except to those who may read it.
+    """
     family = family_below(lot)
     taken = _taken(lots=family.lots)
     makings = _makings({one.batch_id for one in taken})
+    taken = _without_secrets(taken, makings.values(), actor)
     by_lot: dict[int, list[_Taken]] = defaultdict(list)
     for one in taken:
         by_lot[one.lot_id].append(one)
@@ -105,26 +110,29 @@ def went_into(lot: Lot) -> list[TraceRow]:
     return list(_walk([TraceRow(0, lot=family.lots[lot.pk])], below))
 
 
-def made_from(lot: Lot) -> list[TraceRow]:
-    """Every lot that went into this one, back to what was received."""
+def made_from(lot: Lot, *, actor: User) -> list[TraceRow]:
+    """Every lot that went into this one, back to what was received; of an unknown as :func:`went_into`."""
     family = family_above(lot)
-    return _upwards(family, [TraceRow(0, lot=family.lots[lot.pk])], _making_of_lots(family.lots))
+    return _upwards(family, [TraceRow(0, lot=family.lots[lot.pk])], _making_of_lots(family.lots), actor)
 
 
-def made_from_batch(batch: Batch) -> list[TraceRow]:
+def made_from_batch(batch: Batch, *, actor: User) -> list[TraceRow]:
     """Every lot that went into a batch, or is promised to it while it isn't made."""
     if batch.prepared_lot is not None:
-        return made_from(batch.prepared_lot)
+        return made_from(batch.prepared_lot, actor=actor)
     lots = Lot.objects.filter(pk__in=[one.lot_id for one in _taken(batches=[batch.pk])])
     family = family_above(*lots)
     makings = {**_making_of_lots(family.lots), 0: _makings([batch.pk])[batch.pk]}
-    return _upwards(family, [TraceRow(0, making=makings[0])], makings)
+    return _upwards(family, [TraceRow(0, making=makings[0])], makings, actor)
 
 
-def _upwards(family: Family, first: list[TraceRow], makings: dict[int, Making]) -> list[TraceRow]:
+def _upwards(
+    family: Family, first: list[TraceRow], makings: dict[int, Making], actor: User
+) -> list[TraceRow]:
     """Rows from the top down to what was received; ``makings`` by the key of the lot they made."""
     taken: dict[int, list[_Taken]] = defaultdict(list)
-    for one in _taken(batches=[making.batch.pk for making in makings.values()]):
+    rows_taken = _taken(batches=[making.batch.pk for making in makings.values()])
+    for one in _without_secrets(rows_taken, makings.values(), actor):
         taken[one.batch_id].append(one)
     poured = poured_between(family.lots)
 
@@ -205,6 +213,11 @@ def _taken(*, lots: Iterable[int] | None = None, batches: Iterable[int] | None =
     ]
 
 
+def _without_secrets(taken: list[_Taken], makings: Iterable[Making], actor: User) -> list[_Taken]:
+    hidden = {making.batch.pk for making in makings if not may_read_batch(actor, making.batch)}
+    return [replace(one, amount=None, unit="") if one.batch_id in hidden else one for one in taken]
+
+
 def _making_of_lots(lots: Iterable[int]) -> dict[int, Making]:
     """The batches that made these lots, by the key of the lot."""
     made = dict(Batch.objects.filter(prepared_lot__in=set(lots)).values_list("pk", "prepared_lot_id"))
@@ -219,7 +232,10 @@ def _makings(batches: Iterable[int]) -> dict[int, Making]:
         .select_related("claimed_by", "prepared_lot")
         .prefetch_related(
             Prefetch(
-                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+                "orders",
+                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
+                    "sections"
+                ),
             ),
             Prefetch("events", told),
         )

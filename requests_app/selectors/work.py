@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final, TypeVar
 
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
@@ -19,6 +19,7 @@ from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
+from requests_app.concealing import conceal_batch, conceal_order, conceal_orders, plan_for_list
 from requests_app.models import (
     Batch,
     BatchBooking,
@@ -39,7 +40,13 @@ Row = TypeVar("Row", Order, Batch)
 # How long the finished work stays in the lists before one has to ask for it.
 SHOW_DONE_FOR: Final = timedelta(days=14)
 
-ORDER_FILTERS: Final = {"open": "Open", "ready": "Ready", "done": "Done", "all": "All"}
+ORDER_FILTERS: Final = {
+    "open": "Open",
+    "approval": "For approval",
+    "ready": "Ready",
+    "done": "Done",
+    "all": "All",
+}
 QUEUE_FILTERS: Final = {
     "open": "All open",
     "unclaimed": "To be made",
@@ -51,11 +58,23 @@ QUEUE_FILTERS: Final = {
 
 # --- courses and sections ---------------------------------------------------------------------
 def sections_for(actor: User) -> QuerySet[Section]:
-    """The sections a person may order for: their own; a manager, any."""
-    sections = Section.objects.select_related("course", "instructor")
+    """The sections a person may order for: those they teach, alone or with others; a manager, any."""
+    sections = Section.objects.select_related("course", "instructor", "term")
     if actor.role == policy.MANAGER:
         return sections
-    return sections.filter(instructor=actor)
+    return sections.filter(taught_by(actor))
+
+
+def taught_by(person: User) -> Q:
+    """Sections that a person teaches, as their instructor or together with them."""
+    # A subquery and no join: each section comes once, and can be locked.
+    shared = Section.co_instructors.through.objects.filter(user=person)
+    return Q(instructor=person) | Q(pk__in=shared.values("section_id"))
+
+
+def sections_to_order_for(actor: User, today: date) -> QuerySet[Section]:
+    """Those of them that an order of today may be for: of a term that is not over, or outside any term."""
+    return sections_for(actor).filter(Q(term=None) | Q(term__ends_on__gte=today))
 
 
 def courses_for(actor: User) -> QuerySet[Course]:
@@ -65,11 +84,13 @@ def courses_for(actor: User) -> QuerySet[Course]:
 
 # --- orders -----------------------------------------------------------------------------------
 def orders_visible_to(actor: User) -> QuerySet[Order]:
-    """An instructor sees their own orders; the stockroom sees all."""
+    """An instructor sees what they ordered and what is for a section they teach; the stockroom sees all."""
     if policy.may(actor, "see_every_order"):
         return Order.objects.all()
     if policy.may(actor, "see_own_orders"):
-        return Order.objects.filter(ordered_by=actor)
+        taught = Section.objects.filter(taught_by(actor))
+        for_them = Order.sections.through.objects.filter(section__in=taught.values("pk"))
+        return Order.objects.filter(Q(ordered_by=actor) | Q(pk__in=for_them.values("order_id")))
     return Order.objects.none()
 
 
@@ -80,6 +101,8 @@ def order_rows(actor: User, chosen: str, now: datetime) -> QuerySet[Order]:
     """
     orders = orders_visible_to(actor).select_related("course", "ordered_by", "batch__claimed_by")
     orders = orders.prefetch_related("sections")
+    if chosen == "approval":
+        return orders.filter(state=states.APPROVAL).order_by("due_at", "id")
     if chosen == "ready":
         return orders.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
@@ -93,6 +116,7 @@ def order_counts(actor: User) -> dict[str, int]:
     """How many orders each filter shows."""
     return orders_visible_to(actor).aggregate(
         open=Count("pk", filter=Q(state__in=states.OPEN_ORDER_STATES)),
+        approval=Count("pk", filter=Q(state=states.APPROVAL)),
         ready=Count("pk", filter=Q(state=states.READY)),
         done=Count("pk", filter=~Q(state__in=states.OPEN_ORDER_STATES)),
         all=Count("pk"),
@@ -102,9 +126,13 @@ def order_counts(actor: User) -> dict[str, int]:
 def order_with_everything(actor: User, reference: str) -> Order:
     """One order with all that its page shows, or a 404 when the actor may not see it."""
     orders = orders_visible_to(actor).select_related(
-        "course", "ordered_by", "batch__claimed_by", "batch__prepared_lot__place"
+        "course",
+        "ordered_by",
+        "unknown_sample__unknown_set",
+        "batch__claimed_by",
+        "batch__prepared_lot__place",
     )
-    return _or_404(
+    found = _or_404(
         orders.prefetch_related(
             Prefetch("sections", Section.objects.select_related("course")),
             _components_with_sources(),
@@ -114,6 +142,7 @@ def order_with_everything(actor: User, reference: str) -> Order:
         reference,
         "order",
     )
+    return conceal_order(actor, found)
 
 
 def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]":
@@ -122,11 +151,11 @@ def _components_with_sources() -> "Prefetch[str, QuerySet[OrderComponent], str]"
     )
 
 
-def waiting_orders(actor: User) -> QuerySet[Order]:
+def waiting_orders(actor: User) -> list[Order]:
     """Orders that can't be made until stock arrives, most urgent first."""
     orders = orders_visible_to(actor).filter(state=states.WAITING)
-    return (
-        orders.select_related("course", "ordered_by")
+    found = (
+        orders.select_related("course", "ordered_by", "unknown_sample", "batch")
         .prefetch_related(
             "sections",
             _components_with_sources(),
@@ -134,6 +163,7 @@ def waiting_orders(actor: User) -> QuerySet[Order]:
         )
         .order_by("due_at", "id")
     )
+    return conceal_orders(actor, found)
 
 
 def source_words(component: OrderComponent) -> str:
@@ -225,14 +255,20 @@ def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
         )
         .prefetch_related(
             Prefetch(
-                "orders", Order.objects.select_related("course", "ordered_by").prefetch_related("sections")
+                "orders",
+                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
+                    "sections"
+                ),
             )
         )
     )
     found = list(batches)
     sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
     stopped = stopped_lots(batch.pk for batch in found)
-    return [_queue_row(batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ())) for batch in found]
+    return [
+        _queue_row(actor, batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ()))
+        for batch in found
+    ]
 
 
 def queue_counts(actor: User, now: datetime) -> dict[str, int]:
@@ -250,16 +286,16 @@ def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime)
     if chosen == "ready":
         return batches.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
-        done = batches.filter(state=states.HANDED_OVER, due_at__gte=now - SHOW_DONE_FOR)
+        done = batches.filter(state__in=(states.HANDED_OVER, states.SHELVED), due_at__gte=now - SHOW_DONE_FOR)
         return done.order_by("-due_at", "-id")
     return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
 
 
-def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
+def _queue_row(actor: User, batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
     unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
     return QueueRow(
         batch=batch,
-        plan=sheet.plan,
+        plan=dict(plan_for_list(actor, batch, sheet.plan)),
         revision=sheet.revision,
         orders=tuple(batch.orders.all()),
         steps_done=batch.steps_done,
@@ -272,11 +308,11 @@ def _queue_row(batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stoppe
 def batch_with_everything(actor: User, reference: str) -> Batch:
     """One batch with all that its pages show, or a 404 when the actor may not see it."""
     batches = batches_visible_to(actor).select_related("claimed_by", "prepared_lot__place")
-    return _or_404(
+    found = _or_404(
         batches.prefetch_related(
             Prefetch(
                 "orders",
-                Order.objects.select_related("course", "ordered_by").prefetch_related(
+                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
                     "sections", _components_with_sources()
                 ),
             ),
@@ -290,6 +326,7 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
         reference,
         "batch",
     )
+    return conceal_batch(actor, found)
 
 
 def active_holds(batch: Batch) -> list[Hold]:

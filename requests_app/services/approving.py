@@ -25,6 +25,7 @@ from inventory.states import AVAILABLE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.drafts import OrderDraft, VolumeWanted, draft_of, volume_of
 from requests_app.models import Order
 from requests_app.selectors import department_rules
@@ -122,7 +123,7 @@ def ask_where_needed(
     for order in orders:
         open_points = [
             point
-            for point in draws.points(volumes[order.pk] / total)
+            for point in draws.points(volumes[order.pk] / total, tells=not is_unknown(order))
             if not point.is_covered_by(order.approved)
         ]
         if not open_points:
@@ -213,8 +214,10 @@ class _Draws:
             share=department_rules().large_draw_percent,
         )
 
-    def points(self, share: Decimal) -> list[Point]:
-        """What is asked about one order that has this share of what is drawn."""
+    def points(self, share: Decimal, *, tells: bool = True) -> list[Point]:
+        """What is asked about one order that has this share of what is drawn; without amounts unless it
+        ``tells`` them.
+        """
         found = [
             Point(RESTRICTED, key, 0, f"{_capital(row.name)} is restricted: a manager approves each order.")
             for key, row in sorted(self.substances.items())
@@ -224,10 +227,15 @@ class _Draws:
             takes = int(batch_takes * share)
             grows = batch_takes > self.before[sort] * _STILL_THE_SAME
             if grows and takes * 100 > self.free[sort] * self.share:
-                found.append(Point(LARGE_DRAW, sort[0], takes, self._large(sort, takes)))
+                found.append(Point(LARGE_DRAW, sort[0], takes, self._large(sort, takes, tells)))
         return found
 
-    def _large(self, sort: _Sort, takes: int) -> str:
+    def _large(self, sort: _Sort, takes: int, tells: bool) -> str:
+        if not tells:
+            return (
+                f"It takes more than {self.share} % of the {self.substances[sort[0]].name} that is free, "
+                "which needs a manager’s approval, by the department’s rule."
+            )
         free, unit = self.free[sort], self.unit[sort]
         percent = (Decimal(takes) * 100 / free).quantize(Decimal(1))
         only = " in the only bottle" if self.bottles[sort] == 1 else ""

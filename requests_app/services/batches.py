@@ -20,15 +20,24 @@ from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
+from requests_app.concealing import may_make
 from requests_app.models import Batch, Order, Sheet, StepRecord
 from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
+from requests_app.selectors.changes import unseen_changes
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.services.batching import dissolve, replan_batch
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.moves import move
 from requests_app.services.reserving import end_for
 from requests_app.services.telling import tell_handed_over, tell_ready
 
 _AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
+
+
+class ChangeUnseen(NotInThisState):
+    """An order of the batch was changed, and nobody at the bench has said that they saw it."""
+
+    title = "Look at the change first"
 
 
 # --- who has it -------------------------------------------------------------------------------
@@ -75,6 +84,12 @@ def put_back_batch(*, actor: User, batch: Batch, reason: str = "") -> Batch:
         locked.claimed_by = None
         locked.claimed_at = None
         _move_with_orders(actor=actor, batch=locked, event="put_back", note=reason)
+        if not locked.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
+            # Nobody wants it any more, so it does not stand in the queue again.
+            dissolve(actor=actor, batch=locked, reason="no order asks for it any more")
+        elif locked.changes.filter(needs_seeing=True).exists():
+            # While it was claimed its sheet could not follow.
+            replan_batch(actor=actor, batch=locked, reason="changed while it was claimed", or_keep=True)
         return locked
 
     return in_transaction_with_retries(put_back)
@@ -114,6 +129,7 @@ def record_step(
         if first is not None:
             return first
         _require_at_work(actor, locked)
+        _require_changes_seen(locked)
         _require_fresh(locked, seen_version)
         _require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
@@ -144,8 +160,9 @@ def finish_batch(
 ) -> Batch:
     """Close the work: settle what is in the bottle, draw what was used, put the solution on the shelf.
 
-    The prepared lot is held for the orders until it is handed over, so that nobody plans with it.
-    Finishing twice is the same as once.
+    The prepared lot is held for the orders until it is handed over, so that nobody plans with it. Where
+    nobody wants it any more it stands on the shelf, free for whoever needs it next. Finishing twice is the
+    same as once.
 
     Args:
         reason: needed when the concentration is outside the tolerance.
@@ -162,9 +179,10 @@ def finish_batch(
 
     def finish() -> Batch:
         locked = _locked(batch)
-        if locked.state == states.READY and locked.prepared_lot_id:
+        if locked.state in (states.READY, states.SHELVED) and locked.prepared_lot_id:
             return locked
         _require_at_work(actor, locked)
+        _require_changes_seen(locked)
         _require_fresh(locked, seen_version)
         _require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
@@ -185,8 +203,12 @@ def finish_batch(
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
         if added is not None:
             locked.settlement["added"] = {"value": added.text, "unit": added_unit(sheet.plan)}
+        wanted = locked.orders.filter(state__in=states.OPEN_ORDER_STATES).exists()
         orders = _move_with_orders(
-            actor=actor, batch=locked, event="finish", note=_finish_note(locked, reason)
+            actor=actor,
+            batch=locked,
+            event="finish" if wanted else "shelve",
+            note=_finish_note(locked, reason),
         )
         for order in orders:
             tell_ready(actor=actor, batch=locked, order=order)
@@ -207,6 +229,7 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
         locked = _locked(batch)
         if locked.state == states.HANDED_OVER:
             return locked
+        _require_changes_seen(locked)
         _require_nothing_stopped(locked)
         orders = _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
         draw_holds(
@@ -327,6 +350,16 @@ def _require_at_work(actor: User, batch: Batch) -> None:
             else f"{batch.reference} is “{batch.get_state_display()}”; nothing more is recorded for it."
         )
     _require_holder(actor, batch)
+    _require_maker(actor, batch)
+
+
+def _require_maker(actor: User, batch: Batch) -> None:
+    """What is read and found of an unknown is for its maker's eyes, so not even a manager works for them."""
+    if not may_make(actor, batch):
+        raise Conflict(
+            f"{batch.claimed_by} has {batch.reference} since {_clock(batch)}, and it is an unknown: "
+            "whoever has claimed it makes it. Have it put back, then claim it."
+        )
 
 
 def _require_holder(actor: User, batch: Batch) -> None:
@@ -351,6 +384,14 @@ def _require_nothing_stopped(batch: Batch) -> None:
             f"{batch.reference} stands still. {said}. Give it up and have it planned again, or have the "
             "bottle released."
         )
+
+
+def _require_changes_seen(batch: Batch) -> None:
+    # A change locks the batch before it is written down, so under that lock all of them are there.
+    unseen = list(unseen_changes(batch).select_related("order"))
+    if unseen:
+        said = " ".join(f"{change.order.reference}: {' '.join(change.words)}" for change in unseen)
+        raise ChangeUnseen(f"{batch.reference} is wanted otherwise since you looked. {said}")
 
 
 def _clock(batch: Batch) -> str:

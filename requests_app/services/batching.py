@@ -17,6 +17,7 @@ from prepdesk.calc.errors import RequestRefused
 from prepdesk.core.errors import Conflict, NotInThisState, OutOfStock
 from requests_app import sheets, states
 from requests_app.bench_time import GivenBack, plan_in_time
+from requests_app.concealing import note_for, owner_of, purpose_of, title_of
 from requests_app.drafts import Wanted, draft_of, wanted_together
 from requests_app.models import Batch, BatchHold, Order, Sheet
 from requests_app.selectors import active_bookings, active_holds
@@ -118,8 +119,10 @@ def found_batch(*, actor: User, orders: Sequence[Order], planned: Planned) -> Ba
     Raises:
         OutOfStock, NotInThisState, AlreadyBooked: somebody was faster.
     """
-    batch = Batch(reference=unborn_reference(), title=planned.plan["title"][:200])
-    _describe(batch, orders)
+    batch = Batch(
+        reference=unborn_reference(), title=title_of(orders, planned.plan), unknown_of=owner_of(orders)
+    )
+    describe(batch, orders)
     batch.save()
     give_reference(batch, "B")
     named = ", ".join(order.reference for order in orders)
@@ -160,7 +163,7 @@ def replan_batch(
     try:
         planned = plan_orders(orders, _given_back(batch, held))
         if ask_where_needed(actor=actor, orders=orders, plan=planned.plan, held=held):
-            return replan_batch(actor=actor, batch=batch, reason=reason, or_wait=or_wait)
+            return replan_batch(actor=actor, batch=batch, reason=reason, or_wait=or_wait, or_keep=True)
         with transaction.atomic():
             sheet = sheets.freeze_sheet(
                 actor=actor, batch=batch, request=planned.request, plan=planned.plan, reason=reason[:200]
@@ -170,9 +173,9 @@ def replan_batch(
         return _let_wait(actor, batch, orders, _lost(lost, or_wait), or_keep)
     except CannotBeMade as short:
         return _let_wait(actor, batch, orders, short.reasons, or_keep)
-    batch.title = planned.plan["title"][:200]
+    batch.title = title_of(orders, planned.plan)
     batch.version += 1
-    _describe(batch, orders)
+    describe(batch, orders)
     batch.save(update_fields=["title", "version", "due_at", "room"])
     note_event(actor=actor, row=batch, event="plan", note=f"revision {sheet.revision}: {reason}")
     for order in orders:
@@ -198,7 +201,7 @@ def dissolve(*, actor: User, batch: Batch, reason: str) -> None:
 
 
 # --- inside -----------------------------------------------------------------------------------
-def _describe(batch: Batch, orders: Iterable[Order]) -> None:
+def describe(batch: Batch, orders: Iterable[Order]) -> None:
     """When the first of the orders is due, and where they go."""
     listed = list(orders)
     rooms = ", ".join(sorted({order.room for order in listed}))
@@ -211,7 +214,7 @@ def _hold(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Hold]
     holds = hold_stock(
         actor=actor,
         draws={draw.lot_id: draw.amount for draw in draws},
-        purpose=f"{batch.reference} {batch.title}"[:120],
+        purpose=purpose_of(batch)[:120],
         idempotency_key=f"sheet-{sheet.pk}",
         instead_of=instead_of,
     )
@@ -227,8 +230,8 @@ def _given_back(batch: Batch, held: Iterable[Hold]) -> GivenBack:
     return GivenBack(tuple(hold.pk for hold in held), tuple(booking.pk for booking in active_bookings(batch)))
 
 
-def _go_on_waiting(actor: User, orders: Iterable[Order], reasons: Reasons) -> None:
-    note = _said(reasons)
+def _go_on_waiting(actor: User, orders: Sequence[Order], reasons: Reasons) -> None:
+    note = note_for(orders, _said(reasons))
     for order in orders:
         # A batch that came to nothing is gone with its savepoint.
         order.batch = None
@@ -238,12 +241,12 @@ def _go_on_waiting(actor: User, orders: Iterable[Order], reasons: Reasons) -> No
 
 
 def _let_wait(
-    actor: User, batch: Batch, orders: Iterable[Order], reasons: Reasons, or_keep: bool
+    actor: User, batch: Batch, orders: Sequence[Order], reasons: Reasons, or_keep: bool
 ) -> Batch | None:
+    note = note_for(orders, _said(reasons))
     if or_keep:
-        note_event(actor=actor, row=batch, event="plan", note=f"sheet kept: {_said(reasons)}")
+        note_event(actor=actor, row=batch, event="plan", note=f"sheet kept: {note}")
         return batch
-    note = _said(reasons)
     for order in orders:
         order.waiting_for = reasons
         order.batch = None

@@ -9,8 +9,9 @@ from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
-from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
+from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import sheets, states
+from requests_app.concealing import may_read_order
 from requests_app.drafts import draft_of
 from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import active_holds, choice_words, source_words
@@ -39,7 +40,7 @@ def choose_source(
         idempotency_key: the same key chooses once.
 
     Raises:
-        NotAllowed: neither the one who ordered it nor the stockroom.
+        NotAllowed: neither the one who ordered it nor the stockroom; of an unknown, who may not read it.
         InvalidInput: the order has no such component, or there is no choice to take back.
         NotInThisState: it is being made, made or cancelled.
         Conflict: somebody changed the order meanwhile, or the bottle does not serve any more.
@@ -49,6 +50,8 @@ def choose_source(
     def choose() -> Order:
         batch, locked = lock_order(order)
         require_own(actor, locked)
+        if not may_read_order(actor, locked):
+            raise NotAllowed("An unknown is made from what whoever ordered it chooses. Ask them.")
         chosen = _component(locked, component)
         if idempotency_key and chosen.choice_key == idempotency_key:
             return locked

@@ -16,8 +16,9 @@ from inventory.services import draw_holds, hold_stock, receive_prepared_lot
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
 from prepdesk.calc.typed import TypedNumber
-from requests_app import sheets
-from requests_app.models import Batch, Sheet
+from requests_app import sheets, states
+from requests_app.concealing import holds_unknown, purpose_of
+from requests_app.models import Batch, Order, Sheet, UnknownSample
 from requests_app.selectors import BenchStep, active_holds, readings_of
 from requests_app.shelf_life import expiry_of
 
@@ -31,7 +32,7 @@ def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]
     draw_holds(
         actor=actor,
         amounts=used,
-        reason=f"{batch.reference} {batch.title}"[:300],
+        reason=purpose_of(batch)[:300],
         idempotency_key=f"finish-{batch.pk}",
     )
     return sorted(hold.lot_id for hold in holds if used[hold.pk])
@@ -90,7 +91,7 @@ def shelve_solution(
     added: TypedNumber | None,
     parents: list[int],
 ) -> None:
-    """Put the finished solution on the shelf and hold all of it for the batch's orders."""
+    """Put the finished solution on the shelf and hold all of it for the batch's orders, if it has any."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
     # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
@@ -101,23 +102,42 @@ def shelve_solution(
     if added is not None and added_unit(sheet.plan) == "mL":
         volume_ml += added.value
     concentrations = settlement.concentrations
-    alone = len(components) == 1 and concentrations[0].mol_per_l is not None
+    secret = holds_unknown(batch)
+    alone = len(components) == 1 and concentrations[0].mol_per_l is not None and not secret
     lot = receive_prepared_lot(
         actor=actor,
         title=batch.title,
         substance=substances[components[0]["key"]],
-        composition=[one.as_dict() for one in concentrations],
+        composition=() if secret else [one.as_dict() for one in concentrations],
         concentration_mol_per_l=concentrations[0].mol_per_l_text if alone else "",
         relative_uncertainty_percent=concentrations[0].expanded_uncertainty_percent_text if alone else "",
         volume_base=to_base(volume_ml, "mL"),
         parents=parents,
         expires_on=_expiry(substances.values(), parents),
         idempotency_key=f"prepared-{batch.pk}",
+        is_unknown=secret,
     )
-    hold_stock(
-        actor=actor,
-        draws={lot.pk: lot.on_hand},
-        purpose=f"{batch.reference}, ready for its sections",
-        idempotency_key=f"ready-{batch.pk}",
-    )
+    if secret:
+        _write_into_key(batch, settlement)
+    if batch.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
+        hold_stock(
+            actor=actor,
+            draws={lot.pk: lot.on_hand},
+            purpose=f"{batch.reference}, ready for its sections",
+            idempotency_key=f"ready-{batch.pk}",
+        )
     batch.prepared_lot = lot
+
+
+def _write_into_key(batch: Batch, settlement: Settlement) -> None:
+    """What was really made of an unknown stands with its code, for the key, and not on the shelf."""
+    made = settlement.concentrations[0]
+    UnknownSample.objects.filter(order__batch=batch).update(
+        actual_mol_per_l=made.mol_per_l, actual_expanded_percent=made.expanded_uncertainty_percent
+    )
+
+
+def strike_from_key(orders: Iterable[Order]) -> None:
+    """A sample that is given up is not what its code stands for any more; it is made again."""
+    samples = UnknownSample.objects.filter(order__in=[order.pk for order in orders])
+    samples.update(actual_mol_per_l=None, actual_expanded_percent=None)

@@ -1,6 +1,10 @@
 """The only place where an order's or a batch's state changes, always together with its history."""
 
+from collections.abc import Sequence
 from uuid import uuid4
+
+from django.db.models import CharField, F, Value
+from django.db.models.functions import Cast, Concat
 
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import NotInThisState
@@ -59,3 +63,13 @@ def give_reference(row: Order | Batch, letter: str) -> None:
     """Give a new row its reference, from the number the database gave it: no two can meet."""
     row.reference = f"{letter}-{_FIRST_REFERENCE + row.pk}"
     row.save(update_fields=["reference"])
+
+
+def give_references(rows: Sequence[Order], letter: str) -> None:
+    """Give many new rows their references in one statement, as :func:`give_reference` does to one."""
+    number = Cast(F("pk") + _FIRST_REFERENCE, CharField())
+    Order.objects.filter(pk__in=[row.pk for row in rows]).update(
+        reference=Concat(Value(f"{letter}-"), number)
+    )
+    for row in rows:
+        row.reference = f"{letter}-{_FIRST_REFERENCE + row.pk}"

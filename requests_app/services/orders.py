@@ -21,6 +21,7 @@ from requests_app.bench_time import plan_in_time
 from requests_app.drafts import OrderDraft, draft_of, solution_of
 from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import choice_words
+from requests_app.selectors.lateness import Lateness, lateness_of
 from requests_app.services.approving import (
     Point,
     ask_new,
@@ -38,7 +39,8 @@ from requests_app.services.batching import (
     take_out,
 )
 from requests_app.services.checks import check_draft, refusal_of, refused_request
-from requests_app.services.moves import give_reference, move, note_event, unborn_reference
+from requests_app.services.moves import give_reference, move, note_event
+from requests_app.services.new_orders import NewOrder, component_rows, order_row
 from requests_app.services.telling import tell_cancelled
 
 _PLANNING_TRIES = 5
@@ -69,9 +71,15 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
                 raise refusal_of(plan)
             reasons = sheets.waiting_reasons(plan)
         points = points_for(draft, plan)
+        late = lateness_of(draft.due_at, plan)
         if points and not is_approved_by_sending(actor):
             return _ask_new(
-                actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], points=points
+                actor=actor,
+                draft=draft,
+                idempotency_key=idempotency_key,
+                title=plan["title"],
+                points=points,
+                late=late,
             )
         if reasons:
             break
@@ -82,12 +90,18 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
                 idempotency_key=idempotency_key,
                 planned=Planned(request, plan),
                 points=points,
+                late=late,
             )
         except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
             reasons = [{"text": lost.text, "alternatives": []}]
     return _wait_new(
-        actor=actor, draft=draft, idempotency_key=idempotency_key, title=plan["title"], reasons=reasons
+        actor=actor,
+        draft=draft,
+        idempotency_key=idempotency_key,
+        title=plan["title"],
+        reasons=reasons,
+        late=late,
     )
 
 
@@ -203,15 +217,22 @@ def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
 
 
 def _queue_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, planned: Planned, points: Collection[Point]
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    planned: Planned,
+    points: Collection[Point],
+    late: Lateness,
 ) -> Order:
     def place() -> Order:
-        order, is_new = _create_order(
+        order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
             title=planned.plan["title"],
             state=states.QUEUED,
+            late=late,
         )
         if is_new and points:
             keep_approved(actor=actor, order=order, points=points)
@@ -223,11 +244,22 @@ def _queue_new(
 
 
 def _ask_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, points: Collection[Point]
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    title: str,
+    points: Collection[Point],
+    late: Lateness,
 ) -> Order:
     def place() -> Order:
-        order, is_new = _create_order(
-            actor=actor, draft=draft, idempotency_key=idempotency_key, title=title, state=states.APPROVAL
+        order, is_new = create_order(
+            actor=actor,
+            draft=draft,
+            idempotency_key=idempotency_key,
+            title=title,
+            state=states.APPROVAL,
+            late=late,
         )
         if is_new:
             ask_new(actor=actor, order=order, points=points)
@@ -237,54 +269,42 @@ def _ask_new(
 
 
 def _wait_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, title: str, reasons: list[dict[str, Any]]
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    title: str,
+    reasons: list[dict[str, Any]],
+    late: Lateness,
 ) -> Order:
     def place() -> Order:
-        order, _ = _create_order(
+        order, _ = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
             title=title,
             state=states.WAITING,
             waiting_for=reasons,
+            late=late,
         )
         return order
 
     return in_transaction_with_retries(place)
 
 
-def _create_order(
+def create_order(
     *,
     actor: User,
     draft: OrderDraft,
     idempotency_key: str,
     title: str,
     state: str,
+    late: Lateness | None = None,
     waiting_for: list[dict[str, Any]] | None = None,
 ) -> tuple[Order, bool]:
-    order = Order(
-        reference=unborn_reference(),
-        course_id=draft.course_id,
-        ordered_by=actor,
-        state=state,
-        title=title[:200],
-        groups_per_section=draft.groups_per_section,
-        volume_per_group=draft.volume_per_group.text,
-        volume_unit=draft.volume_unit,
-        overage_percent=draft.overage_percent.text if draft.overage_percent else "",
-        spare_groups=draft.spare_groups,
-        per_section=draft.per_section.text if draft.per_section else "",
-        tolerance_percent=draft.tolerance_percent.text if draft.tolerance_percent else "",
-        temperature_c=draft.temperature_c.text if draft.temperature_c else "",
-        due_at=draft.due_at,
-        room=draft.room,
-        notes=draft.notes,
-        container=draft.container,
-        meeting_id=draft.meeting_id,
-        list_solution_id=draft.list_solution_id,
-        list_line=draft.list_line,
-        waiting_for=waiting_for or [],
-        idempotency_key=idempotency_key,
+    new = NewOrder(actor, draft, title, idempotency_key)
+    order = order_row(
+        new, state=state, waiting_for=waiting_for, lateness=late or lateness_of(draft.due_at, None)
     )
     try:
         with transaction.atomic():
@@ -298,19 +318,7 @@ def _create_order(
     give_reference(order, "R")
     order.sections.set(draft.section_ids)
     keys = Substance.objects.in_bulk([c.substance_key for c in draft.components], field_name="key")
-    OrderComponent.objects.bulk_create(
-        OrderComponent(
-            order=order,
-            position=position,
-            substance=keys[component.substance_key],
-            target_value=component.target.text,
-            target_unit=component.unit,
-            equivalents=component.equivalents,
-            from_lot_id=component.from_lot,
-            chosen_by=actor if component.from_lot else None,
-        )
-        for position, component in enumerate(draft.components)
-    )
+    OrderComponent.objects.bulk_create(component_rows(actor, order, draft, keys))
     note_event(actor=actor, row=order, event="submit", from_state="")
     for component in order.components.exclude(from_lot=None).select_related(
         "substance", "from_lot__substance"

@@ -10,6 +10,7 @@ from datetime import datetime
 from inventory.models import Booking
 from inventory.services import book_apparatus, end_bookings, release_bookings
 from prepdesk.accounts.models import User
+from requests_app.concealing import purpose_of
 from requests_app.models import Batch, BatchBooking, Sheet
 from requests_app.selectors import active_bookings
 
@@ -29,7 +30,7 @@ def book_for(*, actor: User, batch: Batch, sheet: Sheet, instead_of: Iterable[Bo
     bookings = book_apparatus(
         actor=actor,
         wanted=wanted,
-        purpose=f"{batch.reference} {batch.title}"[:120],
+        purpose=purpose_of(batch)[:120],
         idempotency_key=f"sheet-{sheet.pk}",
         instead_of=instead_of,
     )

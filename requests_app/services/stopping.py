@@ -12,7 +12,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Batch, Order
 from requests_app.selectors import active_holds, bench_steps, prepared_holds, readings_of
-from requests_app.services.finishing import drawn_amounts
+from requests_app.services.finishing import drawn_amounts, strike_from_key
 from requests_app.services.moves import move
 from requests_app.services.orders import replan_order
 from requests_app.services.reserving import end_for
@@ -82,6 +82,7 @@ def send_back(*, actor: User, batch: Batch, orders: Sequence[Order], event: str,
         order.batch = None
         order.waiting_for = waits
         move(actor=actor, row=order, event=event, note=reason)
+    strike_from_key(orders)
     move(actor=actor, row=batch, event="cancel" if event == "wait" else event, note=reason)
 
 

@@ -12,6 +12,7 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
 from prepdesk.core.times import absolute_words
+from requests_app.concealing import is_unknown
 from requests_app.models import Batch, Order
 
 
@@ -26,11 +27,17 @@ def tell_ready(*, actor: User, batch: Batch, order: Order) -> None:
     )
     found = batch.settlement or {}
     if not found.get("inside", True):
+        # A notice is read by whoever sees the screen or the mail, so an unknown's figures stay out of it.
+        said = (
+            "It is outside its tolerance and was kept; its page says how far and why."
+            if is_unknown(order)
+            else f"{found.get('text', '')} Kept because: {found.get('reason', '')}"
+        )
         _tell_owner(
             actor,
             order,
             kinds.BATCH_FLAGGED,
-            f"{_named(order)}: {found.get('text', '')} Kept because: {found.get('reason', '')}",
+            f"{_named(order)}: {said}",
             "outside",
         )
 
@@ -44,6 +51,8 @@ def tell_handed_over(*, actor: User, order: Order) -> None:
 def tell_waits(*, actor: User, batch: Batch, order: Order) -> None:
     """The order stood in the queue as ``batch`` and waits for stock now."""
     why = " ".join(reason["text"] for reason in order.waiting_for)
+    if is_unknown(order):
+        why = "Its page says what for."
     text = f"{_named(order)}, can't be made now and waits. {why}"
     _tell_owner(actor, order, kinds.ORDER_WAITS, text, f"waits-{batch.pk}")
 

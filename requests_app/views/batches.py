@@ -14,11 +14,12 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.settle import added_unit, judge_reading, settle
 from prepdesk.calc.typed import parse_positive
-from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotInThisState
+from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.bench_forms import FinishForm, HandOverForm, PutBackForm, StepForm, fresh_key
 from requests_app.booked import booked_for
+from requests_app.concealing import ASK_THE_KEY, holds_unknown, may_read_batch
 from requests_app.models import Batch, Sheet
 from requests_app.selectors import (
     BenchStep,
@@ -28,6 +29,7 @@ from requests_app.selectors import (
     prepared_holds,
     readings_of,
 )
+from requests_app.selectors.changes import changes_of, comments_on, is_unwanted, unseen_with_words
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.batches import (
     claim_batch,
@@ -37,7 +39,9 @@ from requests_app.services.batches import (
     read_added,
     record_step,
 )
+from requests_app.services.changes import see_changes
 from requests_app.services.finishing import drawn_amounts
+from requests_app.views.changes import seen_keys
 from requests_app.views.parts import (
     cautions_of_the_whole,
     current_step,
@@ -69,6 +73,10 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "may_record": found.state in (states.CLAIMED, states.IN_WORK) and holds(request.user, found),
         "may_give_up": _may_give_up(request.user, found),
         "history": [(states.EVENT_WORDS[entry.event], entry) for entry in found.events.all()],
+        "may_see": policy.may(request.user, "work_batch")
+        and (found.state not in (states.CLAIMED, states.IN_WORK) or holds(request.user, found)),
+        "changes": changes_of(found),
+        "comments": comments_on(found),
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
@@ -80,7 +88,8 @@ def _may_give_up(actor: User, found: Batch) -> bool:
     """Whether a spoilt batch is theirs to give up; one that is only claimed is put back instead."""
     if found.state == states.READY:
         return policy.may(actor, "work_batch")
-    return found.state == states.IN_WORK and (holds(actor, found) or actor.role == policy.MANAGER)
+    mine = found.claimed_by_id == actor.pk
+    return found.state == states.IN_WORK and (mine or actor.role == policy.MANAGER)
 
 
 def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any]:
@@ -92,6 +101,10 @@ def _common(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any
         "steps": steps,
         "current": current_step(steps),
         "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+        "concealed": sheet.plan.get("concealed", False),
+        "unknown": holds_unknown(found),
+        "unseen": unseen_with_words(found),
+        "unwanted": is_unwanted(found),
     }
 
 
@@ -148,6 +161,8 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
     """One step at arm's length: the number to reach, its window, one field, one button."""
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
+    if not may_read_batch(request.user, found):
+        return _refused(request, found, NotAllowed(ASK_THE_KEY))
     steps = _steps(found, sheet_of(found))
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None:
@@ -157,6 +172,14 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
         if refusal is not None:
             return _refused(request, found, refusal)
         return _step_page(request, found, number, _empty_form(found, chosen))
+    return (_seen if "seen" in request.POST else _record)(request, found, steps, chosen)
+
+
+def _record(
+    request: SignedInRequest, found: Batch, steps: list[BenchStep], chosen: BenchStep
+) -> HttpResponse:
+    """The post of a step: recorded, or shown again with what to say."""
+    number = chosen.step["number"]
     form = StepForm(request.POST, step=chosen.step)
     if not form.is_valid():
         return _step_page(request, found, number, form, status=422)
@@ -178,6 +201,14 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
         return _told(request, found.reference, number, refusal)
     _warn_of_few_digits(request, chosen, form)
     return _onwards(request, found.reference)
+
+
+def _seen(request: SignedInRequest, found: Batch, steps: list[BenchStep], chosen: BenchStep) -> HttpResponse:
+    """The change was looked at here; what was typed stands as it was, and is recorded by its own button."""
+    see_changes(actor=request.user, batch=found, revisions=seen_keys(request.POST))
+    again = batch_with_everything(request.user, found.reference)
+    form = StepForm(step=chosen.step, initial={**request.POST.dict(), **_guards(again)})
+    return _step_page(request, again, chosen.step["number"], form)
 
 
 def _ways_out(found: Batch, chosen: BenchStep, steps: list[BenchStep], form: StepForm) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ the steps on the server: every page carries all that was typed, so the back butt
 
 from typing import Any, Final
 
-from django.http import HttpResponse, QueryDict
+from django.http import Http404, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -15,6 +15,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
 from requests_app import selectors
+from requests_app.concealing import is_unknown
 from requests_app.drafts import MAX_COMPONENTS, volume_of
 from requests_app.forms import (
     PREFIX,
@@ -28,6 +29,8 @@ from requests_app.forms import (
     show_refusal,
     values_like,
 )
+from requests_app.selectors.lateness import lateness_of
+from requests_app.services.approving import approval_reasons_for, is_approved_by_sending
 from requests_app.services.orders import order_sent_with, plan_order, submit_order
 from requests_app.sheets import offers_in, waiting_reasons
 from requests_app.views.orders import address_of
@@ -96,6 +99,8 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "volume": volume_of(draft),
             "waits": [] if plan["feasible"] else waiting_reasons(plan),
             "offers": offers_in(plan),
+            "late": lateness_of(draft.due_at, plan),
+            "approval": [] if is_approved_by_sending(request.user) else approval_reasons_for(draft, plan),
             "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
@@ -160,6 +165,7 @@ def _page(
         # browser kept of an earlier visit.
         "shows_typed": request.method == "POST" or "like" in request.GET,
         "rooms": selectors.rooms_used(),
+        "rules": selectors.department_rules(),
     }
     return render(request, "requests_app/order_form.html", context, status=status)
 
@@ -168,7 +174,11 @@ def _page(
 def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
     like = request.GET.get("like", "")
     if like:
-        return values_like(selectors.order_with_everything(request.user, like))
+        order = selectors.order_with_everything(request.user, like)
+        if is_unknown(order):
+            # A sample is no solution to be ordered again: the order of that would carry its figure.
+            raise Http404(f"{order.reference} is a coded sample. Order another set of unknowns.")
+        return values_like(order)
     last, sections = selectors.last_order_of(request.user), selectors.sections_for(request.user)
     return fresh_values(last, sections), [_EMPTY_ROW]
 

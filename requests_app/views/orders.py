@@ -11,9 +11,14 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
 from requests_app import selectors, states
+from requests_app.change_forms import CommentForm
+from requests_app.concealing import is_unknown, may_read_order
 from requests_app.drafts import draft_of, volume_of
+from requests_app.models import Order
+from requests_app.order_course import course_of
 from requests_app.search import substance_options
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.choices import choose_source
@@ -53,14 +58,37 @@ def order_list(request: SignedInRequest) -> HttpResponse:
 @require_safe
 def order_detail(request: SignedInRequest, reference: str) -> HttpResponse:
     """One order: where it stands, what it waits for, how it is made, what is in the bottle."""
-    order = selectors.order_with_everything(request.user, reference)
+    return order_page(request, selectors.order_with_everything(request.user, reference))
+
+
+def order_page(
+    request: SignedInRequest, order: Order, *, comment_form: CommentForm | None = None, status: int = 200
+) -> HttpResponse:
+    """The page of a loaded order, with what was typed as a comment and could not be taken."""
     context = {
         **_about(request, order),
         **choices_for(request.user, order),
+        **_since_sent(request.user, order),
+        "comment_form": comment_form or CommentForm(),
         "sent": "sent" in request.GET,
         "was_chosen": "chosen" in request.GET,
+        "was_changed": "changed" in request.GET,
     }
-    return render(request, "requests_app/order.html", context)
+    return render(request, "requests_app/order.html", context, status=status)
+
+
+def _since_sent(actor: User, order: Order) -> dict[str, Any]:
+    """What changed since the order was sent, what was said, and what may still be changed."""
+    own = order.ordered_by_id == actor.pk or actor.role == policy.MANAGER
+    may_change = own and policy.may(actor, "change_order") and order.is_open
+    return {
+        "revisions": order.revisions.select_related("actor", "seen_by", "batch").order_by("-number"),
+        "comments": order.comments.select_related("author"),
+        "additions": order.additions.select_related("batch"),
+        "may_change": may_change,
+        "may_withdraw": may_change and (order.state, "withdraw") in states.ORDER_NEXT,
+        "may_comment": policy.may(actor, "comment_order"),
+    }
 
 
 def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
@@ -78,9 +106,13 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
         "may_cancel": own
         and policy.may(request.user, "cancel_order")
         and (order.state, "cancel") in states.ORDER_NEXT,
+        "may_decide": policy.may(request.user, "approve_order") and order.state == states.APPROVAL,
+        "course": course_of(order),
         "may_replan": policy.may(request.user, "replan_order")
         and order.state in (states.WAITING, states.QUEUED),
-        "may_order": policy.may(request.user, "submit_order"),
+        "may_order": policy.may(request.user, "submit_order") and not is_unknown(order),
+        "unknowns": order.unknown_sample.unknown_set if is_unknown(order) else None,
+        "concealed": not may_read_order(request.user, order),
         "may_see_batch": policy.may(request.user, "see_queue"),
     }
 

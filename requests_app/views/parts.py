@@ -9,6 +9,7 @@ from inventory.models import Lot
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app import states
+from requests_app.concealing import may_make
 from requests_app.models import Batch, Sheet
 from requests_app.selectors import BenchStep
 
@@ -111,15 +112,19 @@ def open_events(actor: User, batch: Batch, steps: list[BenchStep]) -> set[str]:
     if not policy.may(actor, "hand_over_batch"):
         possible.discard("hand_over")
     if not holds(actor, batch):
-        possible -= {"start", "put_back", "finish"}
+        possible -= {"start", "finish"}
+        # A manager may take any batch off somebody, without seeing what is in it.
+        if actor.role != policy.MANAGER:
+            possible.discard("put_back")
     if any(not one.is_done for one in steps):
         possible.discard("finish")
     return possible
 
 
 def holds(actor: User, batch: Batch) -> bool:
-    """Whether the batch is in this person's hands: theirs, or anybody's for a manager."""
-    return batch.claimed_by_id == actor.pk or actor.role == policy.MANAGER
+    """Whether the batch is in this person's hands: theirs, or anybody's for a manager; an unknown is its
+    maker's alone."""
+    return batch.claimed_by_id == actor.pk or (actor.role == policy.MANAGER and may_make(actor, batch))
 
 
 def current_step(steps: list[BenchStep]) -> BenchStep | None:

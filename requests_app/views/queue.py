@@ -1,5 +1,7 @@
 """The queue of the stockroom: what is to be made, what is due first, who has it."""
 
+from datetime import datetime
+
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -9,9 +11,11 @@ from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from requests_app.booked import booked_for
 from requests_app.selectors import QUEUE_FILTERS, queue_counts, queue_rows, waiting_orders
+from requests_app.selectors.changes import recent_changes
 from requests_app.views.serving import with_choices
 
 _FIRST_FILTER = "open"
+_LOOKED = "queue-looked-at"
 
 
 @require_safe
@@ -23,10 +27,12 @@ def queue(request: SignedInRequest) -> HttpResponse:
         chosen = _FIRST_FILTER
     now = timezone.now()
     rows = queue_rows(request.user, chosen, now)
+    changes = recent_changes((row.batch for row in rows), now=now, looked_at=_looked_at(request))
     apparatus = booked_for((row.batch, row.plan) for row in rows)
     counts = queue_counts(request.user, now)
     context = {
-        "rows": [(row, apparatus.get(row.batch.pk)) for row in rows],
+        "rows": [(row, apparatus.get(row.batch.pk), changes.get(row.batch.pk, ())) for row in rows],
+        "new_changes": sum(line.is_new for lines in changes.values() for line in lines),
         "late_count": sum(row.late for row in rows),
         "chosen": chosen,
         "filters": [(name, label, counts[name]) for name, label in QUEUE_FILTERS.items()],
@@ -34,4 +40,11 @@ def queue(request: SignedInRequest) -> HttpResponse:
         if chosen == _FIRST_FILTER
         else (),
     }
+    request.session[_LOOKED] = now.isoformat()
     return render(request, "requests_app/queue.html", context)
+
+
+def _looked_at(request: SignedInRequest) -> datetime | None:
+    """When this person looked at the queue last, in this session."""
+    text = request.session.get(_LOOKED, "")
+    return datetime.fromisoformat(text) if text else None

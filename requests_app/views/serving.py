@@ -15,6 +15,7 @@ from prepdesk.calc.errors import RequestRefused
 from prepdesk.calc.model import Shelf
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
+from requests_app.concealing import may_read_order
 from requests_app.drafts import draft_of
 from requests_app.models import Order
 from requests_app.selectors import active_holds
@@ -42,6 +43,7 @@ def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -
     """
     may_choose = (
         policy.may(actor, "choose_source")
+        and may_read_order(actor, order)
         and (order.ordered_by_id == actor.pk or policy.may(actor, "see_every_order"))
         and order.state in (states.WAITING, states.QUEUED)
     )

@@ -103,7 +103,7 @@ def lot_trace(request: SignedInRequest, code: str) -> HttpResponse:
     lot = _lot(request, code)
     if lot.code != code:
         return redirect("requests_app:lot_trace", lot.code)
-    down, up = went_into(lot), made_from(lot)
+    down, up = went_into(lot, actor=request.user), made_from(lot, actor=request.user)
     makings = {row.making.batch.pk: row.making for row in down if row.making}
     orders = {order.pk: order for making in makings.values() for order in making.orders}
     context = {
@@ -123,7 +123,10 @@ def lot_trace(request: SignedInRequest, code: str) -> HttpResponse:
 def lot_trace_csv(request: SignedInRequest, code: str) -> StreamingHttpResponse:
     """The same as a file."""
     lot = _lot(request, code)
-    rows = [*_cells("went into", went_into(lot)), *_cells("made from", made_from(lot))]
+    rows = [
+        *_cells("went into", went_into(lot, actor=request.user)),
+        *_cells("made from", made_from(lot, actor=request.user)),
+    ]
     return _file(rows, f"trace-{lot.code}")
 
 
@@ -144,7 +147,7 @@ def order_trace(request: SignedInRequest, reference: str) -> HttpResponse:
     context = {
         "place": "requests_app:order_list",
         "order": order,
-        "up": as_lists(_into(order)),
+        "up": as_lists(_into(request, order)),
         "sees_ledger": policy.may(request.user, "see_ledger"),
     }
     return render(request, "requests_app/order_trace.html", context)
@@ -154,11 +157,11 @@ def order_trace(request: SignedInRequest, reference: str) -> HttpResponse:
 def order_trace_csv(request: SignedInRequest, reference: str) -> StreamingHttpResponse:
     """The same as a file."""
     order = order_with_everything(request.user, reference)
-    return _file(_cells("made from", _into(order), own=order), f"trace-{order.reference}")
+    return _file(_cells("made from", _into(request, order), own=order), f"trace-{order.reference}")
 
 
-def _into(order: Order) -> list[TraceRow]:
-    return made_from_batch(order.batch) if order.batch is not None else []
+def _into(request: SignedInRequest, order: Order) -> list[TraceRow]:
+    return made_from_batch(order.batch, actor=request.user) if order.batch is not None else []
 
 
 # --- the file ---------------------------------------------------------------------------------

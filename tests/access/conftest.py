@@ -1,10 +1,12 @@
 """One order with its batch, a lot and a key, for asking every address about."""
 
+from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import transaction
 from django.utils import timezone
 
 from inventory.importers.runs import start_run
@@ -21,16 +23,58 @@ from inventory.services import (
 from prepdesk.accounts import kinds
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
+from requests_app.models import BenchList, BenchListVersion, Meeting
 from requests_app.services.recalls import recall_lot
-from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
+from tests.conftest import one_of_the_cast
+from tests.requests_app.conftest import (
+    a_course,
+    bench,
+    bottle,
+    course,
+    draft,
+    drafter,
+    full_bottle,
+    outfit_bench,
+    receiver,
+    salt,
+    sections,
+    send,
+    sender,
+    three_sections,
+)
 
 __all__ = ["bench", "bottle", "course", "draft", "salt", "sections", "send", "world"]
 
 
-@pytest.fixture
-def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str, Any]:
+@pytest.fixture(scope="module")
+def cast(django_db_setup, django_db_blocker) -> Iterator[dict[str, Any]]:
+    """The people of the tests, made once for all tests of a module.
+
+    Everything a module makes once stands in one transaction around its tests; what a test does itself is
+    rolled back with that test, as ever.
+    """
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield {
+            name: one_of_the_cast(username)
+            for name, username in (
+                ("owner", "ines"),
+                ("colleague", "otto"),
+                ("prep", "pia"),
+                ("manager", "mara"),
+            )
+        }
+        transaction.set_rollback(True)
+
+
+@pytest.fixture(scope="module")
+def world(cast) -> dict[str, Any]:
     """The arguments of every address, by the name of what they point to."""
-    settings.MEDIA_ROOT = str(tmp_path)
+    instructor, prep = cast["owner"], cast["prep"]
+    outfit_bench()
+    bottle = receiver(cast["manager"])
+    salt = full_bottle(bottle)
+    sections = three_sections(a_course(), instructor)
+    send = sender(instructor, drafter(sections))
     paper = add_attachment(
         actor=prep,
         of=salt,
@@ -64,7 +108,21 @@ def world(salt, send, bottle, instructor, prep, settings, tmp_path) -> dict[str,
         idempotency_key="world",
     )
     token, _ = issue_token(actor=instructor, name="course site")
+    tomorrow = now + timedelta(days=1)
+    meeting = Meeting.objects.create(
+        section=order.sections.first(), week=1, starts_at=tomorrow, ends_at=tomorrow + timedelta(hours=3)
+    )
+    bench_list = BenchList.objects.create(
+        course=meeting.section.course, title="Brine", created_by=instructor, idempotency_key="brine"
+    )
+    version = BenchListVersion.objects.create(
+        bench_list=bench_list, number=1, created_by=instructor, idempotency_key="brine"
+    )
     return {
+        "correction": version.pk,
+        "meeting": meeting.pk,
+        "section": meeting.section_id,
+        "day": timezone.localtime(tomorrow).date().isoformat(),
         "order": order.reference,
         "batch": order.batch.reference,
         "step": 1,

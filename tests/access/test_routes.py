@@ -68,6 +68,11 @@ ROWS = [
     own("requests_app:order", "get", "order"),
     own("requests_app:order_cancel", "get", "order", prep=OUT),
     own("requests_app:order_cancel", "post", "order", prep=OUT),
+    own("requests_app:order_change", "get", "order", prep=OUT),
+    own("requests_app:order_change", "post", "order", prep=OUT),
+    own("requests_app:order_withdraw", "get", "order", prep=OUT),
+    own("requests_app:order_withdraw", "post", "order", prep=OUT),
+    own("requests_app:order_comment", "post", "order"),
     own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
     own("requests_app:order_trace", "get", "order"),
@@ -79,9 +84,29 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    Row("requests_app:order_approve", "post", OUT, OUT, OUT, IN, ("order",)),
+    Row("requests_app:order_decline", "get", OUT, OUT, OUT, IN, ("order",)),
+    Row("requests_app:order_decline", "post", OUT, OUT, OUT, IN, ("order",)),
     everybody("requests_app:rules"),
     Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
+    # meetings
+    everybody("requests_app:meeting", "get", "meeting"),
+    *(
+        Row(f"requests_app:{change}", method, IN, OUT, OUT, IN, (what,))
+        for change, what in (
+            ("meeting_change", "meeting"),
+            ("meeting_cancel", "meeting"),
+            ("meeting_reinstate", "meeting"),
+            ("section_size", "section"),
+        )
+        for method in ("get", "post")
+    ),
+    Row("requests_app:correction", "get", IN, OUT, OUT, IN, ("correction",)),
+    Row("requests_app:correction", "post", IN, OUT, OUT, IN, ("correction",)),
+    Row("requests_app:day_cancel", "get", IN, IN, OUT, IN, ("day",)),
+    Row("requests_app:day_cancel", "post", IN, IN, OUT, IN, ("day",)),
     # the bench
+    stockroom("requests_app:changes_seen", "post", "batch"),
     stockroom("requests_app:queue"),
     stockroom("requests_app:batch", "get", "batch"),
     stockroom("requests_app:claim", "post", "batch"),
@@ -218,10 +243,8 @@ def ask(client, world) -> Callable[[Row, Any], int]:
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.method} {row.name}")
 @pytest.mark.parametrize("who", ["nobody", "owner", "colleague", "prep", "manager"])
-def test_who_gets_in(row, who, ask, request, instructor):
-    people = {"nobody": None, "owner": instructor}
-    user = people[who] if who in people else request.getfixturevalue(who)
-    answer = ask(row, user)
+def test_who_gets_in(row, who, ask, cast):
+    answer = ask(row, cast.get(who))
     expected = getattr(row, who)
     if expected == "sign in":
         assert answer.status_code == 302
@@ -239,18 +262,18 @@ PAGES = [row for row in ROWS if row.method == "get"]
 
 
 @pytest.mark.parametrize("row", FORMS, ids=lambda row: row.name)
-def test_every_form_needs_its_token(row, world, instructor, manager):
+def test_every_form_needs_its_token(row, world, cast):
     """Cross-site request forgery: a post without the token never reaches the view."""
     client = Client(enforce_csrf_checks=True)
-    client.force_login(instructor if row.owner == IN else manager)
+    client.force_login(cast["owner" if row.owner == IN else "manager"])
     address = reverse(row.name, args=[world[name] for name in row.arguments])
     assert client.post(address).status_code == 403
 
 
 @pytest.mark.parametrize("row", PAGES, ids=lambda row: row.name)
-def test_looking_at_a_page_changes_nothing(row, ask, manager, instructor):
+def test_looking_at_a_page_changes_nothing(row, ask, cast):
     """A GET writes no row but the session's own."""
-    user = instructor if row.manager != IN else manager
+    user = cast["manager" if row.manager == IN else "owner"]
     with CaptureQueriesContext(connection) as queries:
         ask(row, user)
     written = [

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Order, Recall
+from requests_app.models import Batch, Meeting, Order, Recall
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -79,6 +79,8 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     states = own.order_by("state").values_list("state", flat=True).distinct()
     one_of_each = [own.filter(state=state).latest("pk").reference for state in states]
     booked = Booking.objects.filter(by_hand=True).latest("pk")
+    begun = own.filter(state="in_work", revision__gt=1).get().reference
+    off = Meeting.objects.filter(state="cancelled", section__instructor__username="instructor").first()
     addresses = [
         "/orders/",
         "/orders/?q=salt-that-nobody-has",
@@ -86,6 +88,15 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/orders/new/?like={one_of_each[0]}",
         *(f"/orders/{reference}/" for reference in one_of_each),
         f"/orders/{own.filter(state='queued').latest('pk').reference}/cancel/",
+        f"/orders/{own.filter(state='queued').latest('pk').reference}/change/",
+        f"/orders/{begun}/change/",
+        f"/orders/{begun}/withdraw/",
+        f"/teaching/meetings/{off.pk}/",
+        f"/teaching/meetings/{off.pk}/change/",
+        f"/teaching/meetings/{off.pk}/reinstate/",
+        f"/teaching/meetings/{off.pk}/cancel/",
+        f"/teaching/sections/{off.section_id}/size/",
+        f"/teaching/days/{off.starts_at:%Y-%m-%d}/cancel/",
         # The list in full is scanned once, below; it is the longest page there is.
         "/stock/?q=sodium",
         "/stock/substances/sodium-chloride/",
@@ -110,6 +121,13 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     page.goto(f"{department.url}/orders/new/?like={one_of_each[0]}")
     page.get_by_role("button", name="Check the order").last.click()
     page.wait_for_load_state()
+    wrong += faults(page)
+
+    # What a change would do, before it is done.
+    page.goto(f"{department.url}/orders/{begun}/change/")
+    page.get_by_label("Groups in each section").fill("9")
+    page.get_by_role("button", name="Show what it does").click()
+    expect(page.get_by_role("heading", name="What this does")).to_be_visible()
     wrong += faults(page)
 
     # The page for a fault of our own is served in place of an address, since no address is broken.
@@ -190,6 +208,7 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     lot = Lot.objects.filter(kind="solid", state="available").first()
     recall = Recall.objects.latest("pk")
     stopped = recall.batches.get(state="ready")
+    changed = batches.get(state="in_work", changes__seen_at=None, changes__needs_seeing=True)
     balance = ApparatusItem.objects.get(type="balance", readability_g="0.001")
     cabinet = Place.objects.get(name="Oxidiser cabinet")
     counting = Stocktake.objects.get(state="counting")
@@ -244,6 +263,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/stock/lots/{recall.lot.code}/trace/",
             f"/stock/lots/{lot.code}/state/recall/",
             f"/recalls/{recall.pk}/",
+            f"/batches/{changed.reference}/",
+            f"/batches/{changed.reference}/steps/2/",
             f"/batches/{stopped.reference}/",
             f"/batches/{stopped.reference}/stop/",
             f"/batches/{stopped.reference}/hand-over/",

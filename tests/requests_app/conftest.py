@@ -73,9 +73,8 @@ def bench(db) -> None:
     outfit_bench()
 
 
-@pytest.fixture
-def bottle(manager) -> Callable[..., Lot]:
-    """Receive a bottle: ``bottle("sodium-chloride", "500", assay_percent="100.0")``."""
+def receiver(manager) -> Callable[..., Lot]:
+    """What the fixture ``bottle`` is."""
 
     def receive(key: str, amount: str, kind: str = "solid", **facts) -> Lot:
         number = Lot.objects.count()
@@ -94,26 +93,52 @@ def bottle(manager) -> Callable[..., Lot]:
 
 
 @pytest.fixture
-def salt(bench, bottle) -> Lot:
-    """A full bottle of sodium chloride."""
-    return bottle("sodium-chloride", "500", assay_percent="100.0", assay_tolerance_percent="0.1")
+def bottle(manager) -> Callable[..., Lot]:
+    """Receive a bottle: ``bottle("sodium-chloride", "500", assay_percent="100.0")``."""
+    return receiver(manager)
 
 
 @pytest.fixture
-def course(db) -> Course:
+def salt(bench, bottle) -> Lot:
+    """A full bottle of sodium chloride."""
+    return full_bottle(bottle)
+
+
+def full_bottle(bottle) -> Lot:
+    """What the fixture ``salt`` is."""
+    return bottle("sodium-chloride", "500", assay_percent="100.0", assay_tolerance_percent="0.1")
+
+
+def a_course() -> Course:
+    """What the fixture ``course`` is."""
     return Course.objects.create(code="CH 101", title="General chemistry")
 
 
 @pytest.fixture
-def sections(course, instructor) -> list[Section]:
+def course(db) -> Course:
+    return a_course()
+
+
+def three_sections(course, instructor) -> list[Section]:
+    """What the fixture ``sections`` is."""
     return [
         Section.objects.create(course=course, name=name, instructor=instructor, groups=12) for name in "ABC"
     ]
 
 
 @pytest.fixture
+def sections(course, instructor) -> list[Section]:
+    return three_sections(course, instructor)
+
+
+@pytest.fixture
 def draft(sections) -> Callable[..., OrderDraft]:
     """What the instructor wants: 990 mL of 2.00 mol/L sodium chloride, tomorrow. Change what matters."""
+    return drafter(sections)
+
+
+def drafter(sections) -> Callable[..., OrderDraft]:
+    """What the fixture ``draft`` is."""
 
     def make(
         *,
@@ -146,6 +171,11 @@ def draft(sections) -> Callable[..., OrderDraft]:
 @pytest.fixture
 def send(instructor, draft) -> Callable:
     """Send an order as the instructor, each under a key of its own."""
+    return sender(instructor, draft)
+
+
+def sender(instructor, draft) -> Callable:
+    """What the fixture ``send`` is."""
     count = iter(range(1000))
 
     def submit(**changes):

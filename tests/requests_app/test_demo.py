@@ -26,7 +26,7 @@ from requests_app import states
 from requests_app.bench_time import items_of
 from requests_app.demo.build import as_of, build, is_loaded, working_time
 from requests_app.demo.scenario import DEMO_LOGINS, DEMO_PASSWORD
-from requests_app.models import Batch, Order, Recall, Sheet, StepRecord
+from requests_app.models import Batch, MeetingEvent, Order, OrderRevision, Recall, Sheet, StepRecord
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -63,11 +63,19 @@ def test_three_people_can_sign_in_and_the_others_can_not(department):
     assert not any(other.has_usable_password() for other in others)
 
 
-def test_the_day_has_orders_in_every_state_but_cancelled(department):
-    found = set(Order.objects.values_list("state", flat=True))
-    assert found == set(states.ORDER_STATES) - {states.CANCELLED}
+def test_the_day_has_orders_in_every_state(department):
+    assert set(Order.objects.values_list("state", flat=True)) == set(states.ORDER_STATES)
     batches = set(Batch.objects.values_list("state", flat=True))
-    assert batches == set(states.BATCH_STATES) - {states.CANCELLED}
+    assert batches == set(states.BATCH_STATES) - {states.SHELVED}
+
+
+def test_the_day_has_changes_in_words_one_of_them_not_seen_at_the_bench(department):
+    words = [" ".join(change.words) for change in OrderRevision.objects.all()]
+    assert any("9 groups → 12" in said for said in words)
+    assert any("does not meet on" in said for said in words)
+    waiting = OrderRevision.objects.get(needs_seeing=True, seen_at=None)
+    assert waiting.order.comments.count() == 2
+    assert set(MeetingEvent.objects.values_list("event", flat=True)) >= {"move", "cancel"}
 
 
 def test_what_is_open_is_due_around_today_and_one_batch_is_late(department):

@@ -17,6 +17,9 @@ from requests_app.services.batches import claim_batch
 from tests.requests_app.conftest import substance_row
 from tests.requests_app.test_batches import do_steps
 
+# The bottles of these tests are small.
+pytestmark = pytest.mark.usefixtures("any_draw")
+
 NEW = "/orders/new/"
 
 

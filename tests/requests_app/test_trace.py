@@ -60,7 +60,7 @@ def pour(sources: dict, targets: dict, actor, name="pouring") -> None:
 
 
 # --- from lot to lot ------------------------------------------------------------------------------
-def test_fifty_steps_are_found_in_as_many_queries_as_one(salt, child_of, django_assert_num_queries):
+def test_fifty_steps_are_found_in_as_many_queries_as_one(salt, child_of, django_assert_num_queries, manager):
     chain = [salt]
     for _ in range(50):
         chain.append(child_of(chain[-1]))
@@ -70,11 +70,11 @@ def test_fifty_steps_are_found_in_as_many_queries_as_one(salt, child_of, django_
         assert set(family_above(chain[-1]).lots) == {lot.pk for lot in chain}
     with django_assert_num_queries(1):
         assert len(descendants_of(salt)) == 50
-    rows = went_into(salt)
+    rows = went_into(salt, actor=manager)
     assert [row.depth for row in rows] == list(range(51))
 
 
-def test_a_thousand_children_take_the_same_queries_as_two(client, prep, salt, child_of):
+def test_a_thousand_children_take_the_same_queries_as_two(client, prep, salt, child_of, manager):
     def queries() -> int:
         with CaptureQueriesContext(connection) as counted:
             assert client.get(f"/stock/lots/{salt.code}/trace/").status_code == 200
@@ -92,15 +92,15 @@ def test_a_thousand_children_take_the_same_queries_as_two(client, prep, salt, ch
     children = Lot.objects.filter(code__startswith="W")
     LotParent.objects.bulk_create([LotParent(child=child, parent=salt) for child in children])
     assert queries() == few
-    assert len(went_into(salt)) == 1001
+    assert len(went_into(salt, actor=manager)) == 1001
 
 
-def test_leftovers_poured_in_a_circle_end_the_walk(salt, child_of, prep):
+def test_leftovers_poured_in_a_circle_end_the_walk(salt, child_of, prep, manager):
     first, second = child_of(salt), child_of(salt)
     pour({first: 5}, {second: 5}, prep, "there")
     pour({second: 5}, {first: 5}, prep, "and back")
     assert {lot.pk for lot in descendants_of(first)} == {second.pk}
-    rows = went_into(first)
+    rows = went_into(first, actor=manager)
     assert [(row.lot.pk, row.again) for row in rows] == [
         (first.pk, False),
         (second.pk, False),
@@ -108,32 +108,34 @@ def test_leftovers_poured_in_a_circle_end_the_walk(salt, child_of, prep):
     ]
 
 
-def test_what_was_split_off_and_poured_over_belongs_to_it(salt, child_of, prep):
+def test_what_was_split_off_and_poured_over_belongs_to_it(salt, child_of, prep, manager):
     smaller = child_of(salt, split=True)
     cup = child_of(
         salt.__class__.objects.create(code="X", substance=salt.substance, kind="solution", unit="mL")
     )
     pour({smaller: 2_000}, {cup: 2_000}, prep)
     assert [lot.pk for lot in descendants_of(salt)] == [smaller.pk, cup.pk]
-    last = went_into(salt)[-1]
+    last = went_into(salt, actor=manager)[-1]
     assert (last.lot, last.way, last.amount, last.unit) == (cup, "poured", 2, "mL")
     assert {lot.pk for lot in family_above(cup).lots.values()} >= {salt.pk, smaller.pk}
 
 
-def test_a_lot_that_two_ways_lead_to_is_told_once_with_what_follows(salt, child_of):
+def test_a_lot_that_two_ways_lead_to_is_told_once_with_what_follows(salt, child_of, manager):
     left, right = child_of(salt), child_of(salt)
     both = child_of(left, right)
     last = child_of(both)
-    rows = [(row.lot.code, row.again) for row in went_into(salt)]
+    rows = [(row.lot.code, row.again) for row in went_into(salt, actor=manager)]
     assert rows.count((both.code, False)) == rows.count((both.code, True)) == 1
     assert rows.count((last.code, False)) == 1
 
 
 # --- from a bottle to the sections ----------------------------------------------------------------
-def test_a_bottle_is_followed_to_the_sections_with_amounts_times_and_people(salt, send, prep, instructor):
+def test_a_bottle_is_followed_to_the_sections_with_amounts_times_and_people(
+    salt, send, prep, instructor, manager
+):
     handed = hand_over_batch(actor=prep, batch=made(send(), prep))
     waiting = send(room="305").batch
-    rows = went_into(salt)
+    rows = went_into(salt, actor=manager)
     assert [(row.depth, row.way) for row in rows] == [(0, "start"), (1, "drawn"), (1, "held")]
     drawn, held = rows[1:]
     # 2.00 mol/L of 58.44 g/mol: 990 mL hold 115.7 g (common practice); a litre flask makes 1000 mL of it.
@@ -148,11 +150,11 @@ def test_a_bottle_is_followed_to_the_sections_with_amounts_times_and_people(salt
     assert (held.making.batch, held.lot, held.making.handed_over_at) == (waiting, None, None)
 
 
-def test_what_was_given_back_was_not_got(salt, send, prep, instructor):
+def test_what_was_given_back_was_not_got(salt, send, prep, instructor, manager):
     from requests_app.services.orders import cancel_order
 
     cancel_order(actor=instructor, order=send())
-    assert len(went_into(salt)) == 1
+    assert len(went_into(salt, actor=manager)) == 1
 
 
 def test_the_page_of_a_bottle_shows_both_ways(client, salt, send, prep):
@@ -218,13 +220,13 @@ def test_the_file_has_a_line_for_each_order_and_both_directions(client, salt, se
 
 
 # --- from an order back ---------------------------------------------------------------------------
-def test_an_order_is_followed_back_to_the_received_bottle_with_its_certificate(salt, send, prep):
+def test_an_order_is_followed_back_to_the_received_bottle_with_its_certificate(salt, send, prep, manager):
     order = send()
-    (start, held) = made_from_batch(order.batch)
+    (start, held) = made_from_batch(order.batch, actor=manager)
     assert (start.lot, start.making.batch) == (None, order.batch)
     assert (held.lot, held.way) == (salt, "held")
     batch = made(order, prep)
-    (start, drawn) = made_from(batch.prepared_lot)
+    (start, drawn) = made_from(batch.prepared_lot, actor=manager)
     assert (start.lot, start.making.batch) == (batch.prepared_lot, batch)
     assert (drawn.lot, drawn.way, drawn.making) == (salt, "drawn", None)
     assert drawn.lot.assay_percent == "100.0"

@@ -143,3 +143,25 @@ def _filled(
 
 def _in_vain(volume_ml: float, wanted_ml: float) -> float:
     return MADE_IN_VAIN * max(volume_ml - wanted_ml, 0.0) / 1000.0
+
+
+def largest_ml(bench: Bench) -> float:
+    """The largest volume that ends up as one solution in one vessel here [mL]; 0 where nothing makes any.
+
+    One flask or cylinder, several fillings poured together in a vessel that holds them all, or a carboy
+    whose level a cylinder marks. Whether a tolerance allows it is for the plan to say.
+    """
+    pools = [one.nominal_ml or 0.0 for one in (*bench.carboys, *bench.mixing)]
+    carboys = [one.nominal_ml or 0.0 for one in bench.carboys]
+    found = [0.0]
+    for tool in (*bench.flasks, *bench.cylinders):
+        found.append(tool.size)
+        # Flasks are filled to their mark, so a vessel is used for as many as go into it.
+        fillings = min(MAX_FILLINGS, math.floor(max(pools, default=0.0) / tool.size + _CLOSE))
+        found.append(fillings * tool.size)
+    if bench.cylinders:
+        most = max(tool.size for tool in bench.cylinders)
+        found.append(min(MAX_PORTIONS * most, max(carboys, default=0.0)))
+        # Fillings of a cylinder need not be full.
+        found.append(min(MAX_FILLINGS * most, max(pools, default=0.0)))
+    return max(found)

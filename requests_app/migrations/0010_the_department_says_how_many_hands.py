@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('requests_app', '0006_terms_bench_lists_and_changes'),
+        ('requests_app', '0009_changes_of_orders'),
     ]
 
     operations = [

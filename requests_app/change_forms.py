@@ -1,0 +1,418 @@
+"""What is typed to change an order, a meeting or a section, and what is said about an order."""
+
+from dataclasses import replace
+from datetime import datetime
+from typing import Any, Final
+from uuid import uuid4
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+
+from prepdesk.core.forms import TypedNumberField, on_the_clock
+from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft, draft_of
+from requests_app.forms import WholeNumberField
+from requests_app.models import Meeting, Order, Room
+from requests_app.services.changes import is_begun, standing
+from requests_app.services.meeting_wishes import MeetingWish
+
+KEY_LENGTH: Final = 64
+REASON_LENGTH: Final = 200
+
+
+def fresh_key() -> str:
+    """A key for one form: sent under it twice, it happens once."""
+    return uuid4().hex
+
+
+class _CountField(TypedNumberField):
+    """A whole number from none up, as typed; the cleaned value is an ``int``."""
+
+    def __init__(self, *, most: int, **kwargs: Any) -> None:
+        super().__init__(positive=False, **kwargs)
+        self.most = most
+
+    def clean(self, value: object) -> int:  # type: ignore[override]  # a count is its own kind of number
+        number = super().clean(value)
+        if number is None:
+            return 0
+        if number.value != number.value.to_integral_value() or not 0 <= number.value <= self.most:
+            raise ValidationError(f"“{number.text}” must be a whole number from 0 to {self.most}.")
+        return int(number.value)
+
+
+def _reason_field(label: str, hint: str, *, required: bool = False) -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        required=required,
+        max_length=REASON_LENGTH,
+        help_text=hint,
+        widget=forms.TextInput(attrs={"size": "50", "autocomplete": "off"}),
+    )
+
+
+def _date_field(label: str) -> forms.DateField:
+    return forms.DateField(
+        label=label,
+        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
+        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
+    )
+
+
+def _time_field(label: str) -> forms.TimeField:
+    return forms.TimeField(
+        label=label,
+        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
+        error_messages={"invalid": "This is not a time. Write it as 13:30."},
+    )
+
+
+class OrderChangeForm(forms.Form):
+    """What may be wanted otherwise of an order; what is begun keeps its concentration and tolerance.
+
+    ``revision`` and ``standing`` say how the order stood on the page that was filled in.
+    """
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    revision = forms.IntegerField(widget=forms.HiddenInput)
+    standing = forms.CharField(widget=forms.HiddenInput, max_length=40)
+    groups_per_section = WholeNumberField(label="Groups in each section", most=MAX_GROUPS_PER_SECTION)
+    spare_groups = _CountField(
+        label="Spare groups",
+        most=MAX_GROUPS_PER_SECTION,
+        required=False,
+        help_text="So many more in each section than work there.",
+    )
+    volume_per_group = TypedNumberField(label="Volume for each group")
+    volume_unit = forms.ChoiceField(
+        label="Unit of the volumes", choices=[(unit, unit) for unit in VOLUME_UNITS]
+    )
+    per_section = TypedNumberField(
+        label="More for each section",
+        required=False,
+        positive=False,
+        help_text="In the same unit: the dead volume of a dispenser, a bottle at the back.",
+    )
+    overage_percent = TypedNumberField(label="Extra", unit="%", required=False, positive=False)
+    tolerance_percent = TypedNumberField(
+        label="Tolerance",
+        unit="%",
+        required=False,
+        help_text="Left empty, the digits of the concentration say it.",
+    )
+    due_date = _date_field("Day it is needed")
+    due_time = _time_field("Time it is needed")
+    room = forms.CharField(
+        label="Room", max_length=40, widget=forms.TextInput(attrs={"size": "12", "autocomplete": "off"})
+    )
+    container = forms.CharField(
+        label="Wanted in",
+        required=False,
+        max_length=120,
+        widget=forms.TextInput(attrs={"size": "30", "autocomplete": "off"}),
+    )
+    notes = forms.CharField(
+        label="Notes for whoever makes it",
+        required=False,
+        max_length=2000,
+        widget=forms.Textarea(attrs={"rows": "3"}),
+    )
+    reason = _reason_field("Why it changes", "Whoever makes it reads this.")
+
+    def __init__(self, data: Any = None, *, order: Order) -> None:
+        self.order = order
+        self.draft: OrderDraft = draft_of(order)
+        super().__init__(data, initial=_initial(order, self.draft))
+        if is_begun(order):
+            del self.fields["tolerance_percent"]
+        else:
+            for number, component in enumerate(order.components.select_related("substance")):
+                self.fields[f"target_{number}"] = TypedNumberField(
+                    label=f"Concentration of {component.substance.name}",
+                    unit=component.target_unit,
+                    initial=component.target_value,
+                )
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page, what belongs together side by side."""
+        targets = [name for name in self.fields if name.startswith("target_")]
+        rows = [
+            ["groups_per_section", "spare_groups"],
+            ["volume_per_group", "volume_unit"],
+            ["per_section", "overage_percent"],
+            *([name] for name in targets),
+            ["tolerance_percent"],
+            ["due_date", "due_time"],
+            ["room", "container"],
+            ["notes"],
+            ["reason"],
+        ]
+        return [[self[name] for name in row if name in self.fields] for row in rows]
+
+    def clean(self) -> dict[str, Any]:
+        """Join day and time; what was left as it stood keeps its seconds."""
+        cleaned = super().clean() or {}
+        day, hour = cleaned.get("due_date"), cleaned.get("due_time")
+        if day is not None and hour is not None:
+            here = timezone.localtime(self.draft.due_at)
+            if (day, f"{hour:%H:%M}") == (here.date(), f"{here:%H:%M}"):
+                cleaned["due_at"] = self.draft.due_at
+            else:
+                try:
+                    cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
+                except ValidationError as error:
+                    self.add_error("due_time", error)
+        return cleaned
+
+    @property
+    def draft_changes(self) -> dict[str, Any]:
+        """The fields of the draft as this form wants them."""
+        names = (
+            "groups_per_section",
+            "spare_groups",
+            "volume_per_group",
+            "volume_unit",
+            "per_section",
+            "overage_percent",
+            "tolerance_percent",
+            "due_at",
+            "room",
+            "container",
+            "notes",
+        )
+        wanted = {name: self.cleaned_data[name] for name in names if name in self.cleaned_data}
+        targets = [name for name in self.fields if name.startswith("target_")]
+        if targets:
+            wanted["components"] = tuple(
+                replace(one, target=self.cleaned_data[f"target_{number}"])
+                for number, one in enumerate(self.draft.components)
+            )
+        return wanted
+
+    def show(self, errors: dict[str, str]) -> None:
+        """Put what a service refused beside its field."""
+        for path, text in errors.items():
+            name = {"due": "due_date"}.get(path, path)
+            if path.startswith("components."):
+                name = f"target_{path.split('.')[1]}"
+            self.add_error(name if name in self.fields else None, text)
+
+
+def _initial(order: Order, draft: OrderDraft) -> dict[str, Any]:
+    here = timezone.localtime(draft.due_at)
+    return {
+        "key": fresh_key(),
+        "revision": order.revision,
+        "standing": standing(order),
+        "groups_per_section": order.groups_per_section,
+        "spare_groups": order.spare_groups or "",
+        "volume_per_group": order.volume_per_group,
+        "volume_unit": order.volume_unit,
+        "per_section": order.per_section,
+        "overage_percent": order.overage_percent,
+        "tolerance_percent": order.tolerance_percent,
+        "due_date": here.date(),
+        "due_time": f"{here:%H:%M}",
+        "room": order.room,
+        "container": order.container,
+        "notes": order.notes,
+    }
+
+
+class WithdrawForm(forms.Form):
+    """Why nobody needs an order any more."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH, initial=fresh_key)
+    reason = _reason_field("Why it is not needed", "Whoever makes it reads this.", required=True)
+
+
+class CommentForm(forms.Form):
+    """Something said about an order."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH, initial=fresh_key)
+    text = forms.CharField(
+        label="Write a comment",
+        # How long it may be is said by the service, with how long it is.
+        max_length=20_000,
+        help_text="Whoever ordered it, makes it or wrote here before is told.",
+        widget=forms.Textarea(attrs={"rows": "3"}),
+    )
+
+
+# --- meetings -------------------------------------------------------------------------------------
+class MeetingChangeForm(forms.Form):
+    """When, where and for how many a meeting takes place."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    day = _date_field("Day")
+    starts = _time_field("Begins")
+    ends = _time_field("Ends")
+    room = forms.ModelChoiceField(
+        label="Room", queryset=Room.objects.all(), required=False, empty_label="not known yet"
+    )
+    groups = WholeNumberField(label="Groups", most=MAX_GROUPS_PER_SECTION, required=False, help_text="")
+    reason = _reason_field("Why", "Everybody who is told reads it.")
+
+    def __init__(self, data: Any = None, *, meeting: Meeting) -> None:
+        self.meeting = meeting
+        begins, ends = timezone.localtime(meeting.starts_at), timezone.localtime(meeting.ends_at)
+        super().__init__(
+            data,
+            initial={
+                "key": fresh_key(),
+                "version": meeting.version,
+                "day": begins.date(),
+                "starts": f"{begins:%H:%M}",
+                "ends": f"{ends:%H:%M}",
+                "room": meeting.room_id,
+                "groups": "" if meeting.groups is None else meeting.groups,
+            },
+        )
+        of_section = meeting.section.groups
+        self.fields["groups"].help_text = f"Left empty: as many as the section has, {of_section}."
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [
+            [self["day"], self["starts"], self["ends"]],
+            [self["room"], self["groups"]],
+            [self["reason"]],
+        ]
+
+    def clean(self) -> dict[str, Any]:
+        """Join the day with both times."""
+        cleaned = super().clean() or {}
+        day = cleaned.get("day")
+        for name in ("starts", "ends"):
+            hour = cleaned.get(name)
+            if day is not None and hour is not None:
+                try:
+                    cleaned[f"{name}_at"] = on_the_clock(datetime.combine(day, hour))
+                except ValidationError as error:
+                    self.add_error(name, error)
+        return cleaned
+
+    @property
+    def wish(self) -> MeetingWish:
+        """The meeting as this form wants it."""
+        data = self.cleaned_data
+        return MeetingWish(
+            starts_at=data["starts_at"],
+            ends_at=data["ends_at"],
+            room=data["room"],
+            groups=data["groups"],
+        )
+
+
+class MeetingReasonForm(forms.Form):
+    """Why a meeting is cancelled, or takes place after all."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    reason = _reason_field("Why", "Everybody who is told reads it.")
+
+    def __init__(self, data: Any = None, *, meeting: Meeting) -> None:
+        super().__init__(data, initial={"key": fresh_key(), "version": meeting.version})
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [[self["reason"]]]
+
+
+class DayCancelForm(forms.Form):
+    """Which meetings of a day do not take place.
+
+    ``shown`` carries the version of each meeting on the page, so that one that was changed since is told.
+    """
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    shown = forms.CharField(widget=forms.HiddenInput, max_length=20_000)
+    meetings = forms.MultipleChoiceField(
+        label="Meetings that do not take place", widget=forms.CheckboxSelectMultiple
+    )
+    reason = _reason_field("Why", "Everybody who is told reads it.")
+
+    def __init__(self, data: Any = None, *, choices: list[tuple[str, str]], shown: str) -> None:
+        every = [key for key, _ in choices]
+        super().__init__(data, initial={"key": fresh_key(), "shown": shown, "meetings": every})
+        self.fields["meetings"].choices = choices  # type: ignore[attr-defined]  # a choice field
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [[self["meetings"]], [self["reason"]]]
+
+    def clean_shown(self) -> dict[int, int]:
+        """Versions by key of the meeting."""
+        pairs = (pair.split(":") for pair in self.cleaned_data["shown"].split(",") if pair.count(":") == 1)
+        return {
+            int(key): int(version)
+            for key, version in pairs
+            if key.isascii() and key.isdigit() and version.isascii() and version.isdigit() and len(key) < 19
+        }
+
+
+class SectionSizeForm(forms.Form):
+    """How many groups and students a section has now."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    expected = forms.IntegerField(widget=forms.HiddenInput)
+    groups = WholeNumberField(label="Groups", most=MAX_GROUPS_PER_SECTION)
+    students = WholeNumberField(label="Students", most=2000, required=False)
+    reason = _reason_field("Why", "Everybody who is told reads it.")
+
+    def __init__(self, data: Any = None, *, section: Any) -> None:
+        super().__init__(
+            data,
+            initial={
+                "key": fresh_key(),
+                "expected": section.groups,
+                "groups": section.groups,
+                "students": section.students or "",
+            },
+        )
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [[self["groups"], self["students"]], [self["reason"]]]
+
+
+class CorrectionForm(forms.Form):
+    """What else a corrected list does; ``seen`` carries the orders on the page."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
+    seen = forms.CharField(widget=forms.HiddenInput, max_length=100_000, required=False)
+    order_new_lines = forms.BooleanField(label="Order its new lines for the same meetings", required=False)
+    cancel_removed_lines = forms.BooleanField(
+        label="Cancel the orders of lines that are gone", required=False
+    )
+
+    def __init__(self, data: Any = None, *, seen: str, new: bool, gone: bool) -> None:
+        super().__init__(
+            data,
+            initial={
+                "key": fresh_key(),
+                "seen": seen,
+                "order_new_lines": new,
+                "cancel_removed_lines": gone,
+            },
+        )
+        if not new:
+            del self.fields["order_new_lines"]
+        if not gone:
+            del self.fields["cancel_removed_lines"]
+
+    @property
+    def lines(self) -> list[list[forms.BoundField]]:
+        """The fields as they stand on the page."""
+        return [[field] for field in self.visible_fields()]
+
+    def clean_seen(self) -> set[int]:
+        """Keys of the orders that the page showed."""
+        text: str = self.cleaned_data["seen"]
+        return {int(key) for key in text.split(",") if key.isascii() and key.isdigit() and len(key) < 19}
