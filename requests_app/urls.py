@@ -5,6 +5,7 @@ from django.urls import URLPattern, path
 from requests_app.views import (
     approvals,
     batches,
+    calendar,
     changes,
     corrections,
     meetings,
@@ -39,6 +40,7 @@ urlpatterns: list[URLPattern] = [
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
     path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
+    path("calendar/<str:secret>.ics", calendar.feed, name="calendar"),
     path("teaching/rules/", rules.rules, name="rules"),
     path("teaching/meetings/<int:number>/", meetings.meeting, name="meeting"),
     path("teaching/meetings/<int:number>/change/", meetings.meeting_change, name="meeting_change"),

@@ -104,6 +104,11 @@ class FactsForm(CheckedForm):
         ],
         help_text="Only where the department decided otherwise, by its safety data sheet and local rules.",
     )
+    restricted = forms.BooleanField(
+        label="Restricted: a manager approves each order of it",
+        required=False,
+        help_text="For what local rules keep under special watch. A manager decides this.",
+    )
     reason = ReasonText(required=False)
     expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400)
 
@@ -120,6 +125,7 @@ class FactsForm(CheckedForm):
                 "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
                 "reorder_unit": unit,
                 "storage_group": substance.storage_group,
+                "restricted": substance.restricted,
                 "expected": facts_as_shown(substance),
             },
         )
@@ -142,4 +148,8 @@ class FactsForm(CheckedForm):
             "storage_group",
             "reason",
         )
-        return {name: data.get(name, "") for name in names}
+        return {**{name: data.get(name, "") for name in names}, "restricted": self._restricted(data)}
+
+    def _restricted(self, data: dict[str, Any]) -> bool | None:
+        """As a manager ticked it; others have no such field, and leave it."""
+        return bool(data.get("restricted")) if "restricted" in self.fields else None

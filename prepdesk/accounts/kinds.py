@@ -16,12 +16,14 @@ class Kind:
         meaning: when it is sent, for the person who chooses whether it comes by mail.
         roles: who can get one; the choice is offered to them alone.
         by_mail: whether it comes by mail as long as a person has chosen nothing.
+        may_be_off: whether a person may do without it; what concerns safety can't be switched off.
     """
 
     label: str
     meaning: str
     roles: tuple[str, ...] = policy.ROLES
     by_mail: bool = True
+    may_be_off: bool = True
 
 
 RECALL: Final = "recall"
@@ -41,7 +43,11 @@ KEY_LENT: Final = "key_lent"
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
 KINDS: Final[dict[str, Kind]] = {
-    RECALL: Kind("Recall", "A bottle is recalled that went into something you ordered, made or keep."),
+    RECALL: Kind(
+        "Recall",
+        "A bottle is recalled that went into something you ordered, made or keep.",
+        may_be_off=False,
+    ),
     ORDER_WAITS: Kind("Order waits", "An order of yours can't be made with what is on the shelf.", _ORDERING),
     ORDER_READY: Kind("Order ready", "An order of yours is made and stands ready.", _ORDERING),
     ORDER_HANDED_OVER: Kind("Order handed over", "An order of yours left the stockroom.", _ORDERING, False),

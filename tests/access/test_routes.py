@@ -56,6 +56,10 @@ ROWS = [
     everybody("accounts:me", "post"),
     Row("accounts:end_token", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("token",)),
     everybody("accounts:choose_mail", "post"),
+    everybody("accounts:calendar_make", "post"),
+    everybody("accounts:calendar_end", "post"),
+    # The address itself is the secret: whoever has it reads that calendar.
+    Row("requests_app:calendar", "get", IN, IN, IN, IN, ("calendar",), nobody=IN),
     everybody("accounts:notices"),
     everybody("accounts:notices_read", "post"),
     Row("accounts:notice_read", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("notice",)),

@@ -8,8 +8,10 @@ from django.urls import reverse
 from inventory.models import Hold, Lot, Substance
 from prepdesk.accounts import kinds
 from prepdesk.accounts.models import Notice
+from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import states
+from requests_app.drafts import DraftComponent
 from requests_app.models import DepartmentRules, Order
 from requests_app.services.approving import approval_reasons_for
 from requests_app.services.deciding import approve_order, decline_order
@@ -149,10 +151,20 @@ def test_stock_that_came_makes_a_waiting_order_ask_first(bench, bottle, send, pr
     assert not Hold.objects.exists()
 
 
-def test_a_leftover_may_be_used_up(salt, send, prep):
+def test_a_leftover_may_be_used_up(bench, bottle, draft, instructor, prep):
     """What was prepared here is kept to be used: that is no draw on the stock."""
-    Lot.objects.filter(pk=salt.pk).update(prepared_by=prep, on_hand=150_000_000)
-    assert send().state == states.QUEUED
+    stock = bottle(
+        "sodium-chloride", "600", "solution", concentration_mol_per_l="4.00", relative_uncertainty_percent="0.2"
+    )
+    wanted = draft(
+        components=(DraftComponent("sodium-chloride", parse_number("2.0"), "mol/L", from_lot=stock.pk),),
+        tolerance="5",
+    )
+    plan = plan_order(actor=instructor, draft=wanted)
+    assert plan["feasible"]
+    assert len(approval_reasons_for(wanted, plan)) == 1
+    Lot.objects.update(prepared_by=prep)
+    assert approval_reasons_for(wanted, plan) == []
 
 
 def test_the_check_page_says_it_before_and_the_managers_page_has_the_buttons(

@@ -432,4 +432,4 @@ def test_the_counts_beside_the_filters_are_what_the_filters_show(salt, send, pre
     assert counts == {
         name: selectors.order_rows(prep, name, timezone.now()).count() for name in selectors.ORDER_FILTERS
     }
-    assert counts["open"] == 9
+    assert counts["open"] == 11
