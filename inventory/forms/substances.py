@@ -112,7 +112,7 @@ class FactsForm(CheckedForm):
     reason = ReasonText(required=False)
     expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400)
 
-    def __init__(self, *args: Any, substance: Substance, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, substance: Substance, may_restrict: bool = False, **kwargs: Any) -> None:
         self.substance = substance
         unit = usual_unit(substance)
         below = substance.reorder_below
@@ -130,6 +130,8 @@ class FactsForm(CheckedForm):
             },
         )
         super().__init__(*args, **kwargs)
+        if not may_restrict:
+            del self.fields["restricted"]
         self.fields["reorder_unit"].choices = [  # type: ignore[attr-defined]  # a choice field
             (name, UNIT_WORDS.get(name, name)) for name, (base, _) in AMOUNT_UNITS.items() if base == unit
         ]
@@ -146,10 +148,11 @@ class FactsForm(CheckedForm):
             "reorder_below",
             "reorder_unit",
             "storage_group",
+            "restricted",
             "reason",
         )
-        return {**{name: data.get(name, "") for name in names}, "restricted": self._restricted(data)}
+        return {name: data.get(name, "") for name in names}
 
-    def _restricted(self, data: dict[str, Any]) -> bool | None:
-        """As a manager ticked it; others have no such field, and leave it."""
-        return bool(data.get("restricted")) if "restricted" in self.fields else None
+    def clean_restricted(self) -> str:
+        """In the words of the service; who has no such field leaves it as it is."""
+        return "yes" if self.cleaned_data["restricted"] else "no"

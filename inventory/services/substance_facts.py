@@ -42,7 +42,7 @@ def edit_substance(
     reorder_below: str,
     reorder_unit: str,
     storage_group: str = "",
-    restricted: bool | None = None,
+    restricted: str = "",
     reason: str = "",
     idempotency_key: str | None = None,
     expected: str = "",
@@ -56,7 +56,8 @@ def edit_substance(
         shelf_life_closed_days: whole days as typed, empty for none; opened likewise.
         reorder_below: as typed, in ``reorder_unit``, empty for none.
         storage_group: code of a group that the department decided on instead of the one its facts give.
-        restricted: whether a manager approves each order of it, which a manager decides; None leaves it.
+        restricted: ``yes`` where a manager approves each order of it, ``no``, or empty to leave it; a manager
+            decides that.
         idempotency_key: the same key changes once.
         expected: :func:`facts_as_shown` of the page; anything else now is stale.
 
@@ -121,7 +122,7 @@ def check_facts(
     reorder_below: str,
     reorder_unit: str,
     storage_group: str = "",
-    restricted: bool | None = None,
+    restricted: str = "",
     reason: str,
     counted_in: str = "",
 ) -> SubstanceFacts:
@@ -145,8 +146,8 @@ def check_facts(
         else None,
         "storage_group": storage_group,
     }
-    if restricted is not None:
-        values["restricted"] = restricted
+    if restricted:
+        values["restricted"] = restricted == "yes"
     if storage_group and group_named(storage_group) is None:
         reader.refuse("storage_group", "There is no such storage group.")
     kept = reader.words("reason", reason, MAX_REASON)

@@ -154,7 +154,11 @@ def test_stock_that_came_makes_a_waiting_order_ask_first(bench, bottle, send, pr
 def test_a_leftover_may_be_used_up(bench, bottle, draft, instructor, prep):
     """What was prepared here is kept to be used: that is no draw on the stock."""
     stock = bottle(
-        "sodium-chloride", "600", "solution", concentration_mol_per_l="4.00", relative_uncertainty_percent="0.2"
+        "sodium-chloride",
+        "600",
+        "solution",
+        concentration_mol_per_l="4.00",
+        relative_uncertainty_percent="0.2",
     )
     wanted = draft(
         components=(DraftComponent("sodium-chloride", parse_number("2.0"), "mol/L", from_lot=stock.pk),),
