@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -12,9 +13,12 @@ from requests_app.demo.days import DemoOrder
 from requests_app.drafts import OrderDraft
 from requests_app.models import Section
 from requests_app.selectors import department_rules
-from requests_app.services.orders import submit_order
+from requests_app.selectors.lateness import Work, just_in_time, open_work
+from requests_app.services.orders import plan_order, submit_order
 from requests_app.services.rules import set_rules
 
+_SOON: Final = timedelta(minutes=70)
+_TO_SPARE: Final = timedelta(minutes=2)
 AsOf = Callable[[datetime], AbstractContextManager[None]]
 Sections = dict[tuple[str, str], Section]
 
@@ -29,6 +33,9 @@ FOR_APPROVAL: Final = DemoOrder(
     "214",
     26.0,
     notes="For the titration of iron; the rest is collected for the chromium waste.",
+)
+PROMISED: Final = DemoOrder(
+    "quill", "CH 240", "A", (("potassium-chloride", "0.50", "mol/L"),), "20", 9, "305", 1.5
 )
 LATE: Final = DemoOrder(
     "fell",
@@ -64,7 +71,7 @@ def ask_and_hurry(
     draft: Callable[[DemoOrder, Sections, datetime], OrderDraft],
     moment: Callable[[datetime, tuple[int, int] | float], datetime],
 ) -> None:
-    """Notice is asked for since a month; an order waits for a manager; one was sent shortly before it is due."""
+    """Notice is asked for since a month; an order waits for a manager; one was sent far too late."""
     with as_of(now - timedelta(days=30)):
         _change(people["manager"], f"{key}rules-notice", {"notice_days": "2"})
     row = Substance.objects.get(key=RESTRICTED)
@@ -83,6 +90,14 @@ def ask_and_hurry(
     with as_of(now - timedelta(days=3)):
         wanted = draft(FOR_APPROVAL, sections, moment(now, FOR_APPROVAL.due))
         submit_order(actor=people[FOR_APPROVAL.by], draft=wanted, idempotency_key=f"{key}for-approval")
-    with as_of(now - timedelta(minutes=5)):
-        wanted = draft(LATE, sections, moment(now, LATE.due))
-        submit_order(actor=people[LATE.by], draft=wanted, idempotency_key=f"{key}late")
+    promised = replace(draft(PROMISED, sections, now), due_at=moment(now, PROMISED.due))
+    minutes = plan_order(actor=people[PROMISED.by], draft=promised)["minutes"]
+    # As tight as a day can be: ready just in time, after what is due before it.
+    first = [work for work in open_work() if work.due_at < now + _SOON]
+    due = just_in_time([*first, Work("", now, minutes)], now) + _TO_SPARE
+    with as_of(now - timedelta(days=4)):
+        submit_order(
+            actor=people[PROMISED.by], draft=replace(promised, due_at=due), idempotency_key=f"{key}promised"
+        )
+    late = replace(draft(LATE, sections, now), due_at=due - timedelta(minutes=1))
+    submit_order(actor=people[LATE.by], draft=late, idempotency_key=f"{key}late")

@@ -208,6 +208,11 @@ def pushed_aside(
     return [(work, ready) for work, ready in after if work in in_time and ready > work.due_at]
 
 
+def just_in_time(works: Sequence[Work], now: datetime) -> datetime:
+    """When the last of these is ready, done one after the other by one person from now on."""
+    return _ready(works, now, 1, [])[-1][1]
+
+
 def _ready(
     works: Iterable[Work], now: datetime, hands: int, breaks: Sequence[tuple[date, date]]
 ) -> list[tuple[Work, datetime]]:
