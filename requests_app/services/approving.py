@@ -226,7 +226,8 @@ class _Draws:
         for sort, batch_takes in sorted(self.taken.items()):
             takes = int(batch_takes * share)
             grows = batch_takes > self.before[sort] * _STILL_THE_SAME
-            if grows and takes * 100 > self.free[sort] * self.share:
+            # What somebody else took since it was planned can't be held, so nobody is asked about it.
+            if grows and takes <= self.free[sort] < takes * 100 / self.share:
                 found.append(Point(LARGE_DRAW, sort[0], takes, self._large(sort, takes, tells)))
         return found
 

@@ -81,7 +81,7 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
                 points=points,
                 late=late,
             )
-        if reasons:
+        if not plan["feasible"]:
             break
         try:
             return _queue_new(
