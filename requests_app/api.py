@@ -20,7 +20,7 @@ from requests_app import api_documents as documents
 LARGEST_BODY: Final = 64 * 1024
 
 
-class _BoundedJSONParser(JSONParser):
+class BoundedJSONParser(JSONParser):
     """JSON of a bounded length and depth."""
 
     def parse(
@@ -62,7 +62,7 @@ def too_large() -> InputError:
 class PreparationPreview(APIView):
     """Compute one preparation without saving anything."""
 
-    parser_classes = [_BoundedJSONParser]
+    parser_classes = [BoundedJSONParser]
 
     @extend_schema(
         operation_id="preview_preparation",

@@ -1,4 +1,4 @@
-"""What is typed to change an order, a meeting or a section, and what is said about an order."""
+"""What is typed to change an order, and what is said about one."""
 
 from dataclasses import replace
 from datetime import datetime
@@ -10,13 +10,23 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from prepdesk.core.forms import TypedNumberField, on_the_clock
+from requests_app.concealing import is_unknown
 from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft, draft_of
 from requests_app.forms import WholeNumberField
-from requests_app.models import Meeting, Order, Room
+from requests_app.models import Order
 from requests_app.services.changes import is_begun, standing
-from requests_app.services.meeting_wishes import MeetingWish
 
 KEY_LENGTH: Final = 64
+# What is in a coded sample and how much of it stand in its key; their fields are not even drawn.
+_OF_AN_UNKNOWN: Final = (
+    "groups_per_section",
+    "spare_groups",
+    "volume_per_group",
+    "volume_unit",
+    "per_section",
+    "overage_percent",
+    "tolerance_percent",
+)
 REASON_LENGTH: Final = 200
 
 
@@ -41,7 +51,8 @@ class _CountField(TypedNumberField):
         return int(number.value)
 
 
-def _reason_field(label: str, hint: str, *, required: bool = False) -> forms.CharField:
+def reason_field(label: str, hint: str, *, required: bool = False) -> forms.CharField:
+    """Why something changes, in a line of its own."""
     return forms.CharField(
         label=label,
         required=required,
@@ -51,7 +62,8 @@ def _reason_field(label: str, hint: str, *, required: bool = False) -> forms.Cha
     )
 
 
-def _date_field(label: str) -> forms.DateField:
+def date_field(label: str) -> forms.DateField:
+    """A day, as the browser's own field or typed."""
     return forms.DateField(
         label=label,
         widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
@@ -59,7 +71,8 @@ def _date_field(label: str) -> forms.DateField:
     )
 
 
-def _time_field(label: str) -> forms.TimeField:
+def time_field(label: str) -> forms.TimeField:
+    """A time of day."""
     return forms.TimeField(
         label=label,
         widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
@@ -100,8 +113,8 @@ class OrderChangeForm(forms.Form):
         required=False,
         help_text="Left empty, the digits of the concentration say it.",
     )
-    due_date = _date_field("Day it is needed")
-    due_time = _time_field("Time it is needed")
+    due_date = date_field("Day it is needed")
+    due_time = time_field("Time it is needed")
     room = forms.CharField(
         label="Room", max_length=40, widget=forms.TextInput(attrs={"size": "12", "autocomplete": "off"})
     )
@@ -117,13 +130,16 @@ class OrderChangeForm(forms.Form):
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": "3"}),
     )
-    reason = _reason_field("Why it changes", "Whoever makes it reads this.")
+    reason = reason_field("Why it changes", "Whoever makes it reads this.")
 
     def __init__(self, data: Any = None, *, order: Order) -> None:
         self.order = order
         self.draft: OrderDraft = draft_of(order)
         super().__init__(data, initial=_initial(order, self.draft))
-        if is_begun(order):
+        if is_unknown(order):
+            for name in _OF_AN_UNKNOWN:
+                del self.fields[name]
+        elif is_begun(order):
             del self.fields["tolerance_percent"]
         else:
             for number, component in enumerate(order.components.select_related("substance")):
@@ -148,7 +164,8 @@ class OrderChangeForm(forms.Form):
             ["notes"],
             ["reason"],
         ]
-        return [[self[name] for name in row if name in self.fields] for row in rows]
+        there = [[self[name] for name in row if name in self.fields] for row in rows]
+        return [row for row in there if row]
 
     def clean(self) -> dict[str, Any]:
         """Join day and time; what was left as it stood keeps its seconds."""
@@ -224,7 +241,7 @@ class WithdrawForm(forms.Form):
     """Why nobody needs an order any more."""
 
     key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH, initial=fresh_key)
-    reason = _reason_field("Why it is not needed", "Whoever makes it reads this.", required=True)
+    reason = reason_field("Why it is not needed", "Whoever makes it reads this.", required=True)
 
 
 class CommentForm(forms.Form):
@@ -238,181 +255,3 @@ class CommentForm(forms.Form):
         help_text="Whoever ordered it, makes it or wrote here before is told.",
         widget=forms.Textarea(attrs={"rows": "3"}),
     )
-
-
-# --- meetings -------------------------------------------------------------------------------------
-class MeetingChangeForm(forms.Form):
-    """When, where and for how many a meeting takes place."""
-
-    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
-    version = forms.IntegerField(widget=forms.HiddenInput)
-    day = _date_field("Day")
-    starts = _time_field("Begins")
-    ends = _time_field("Ends")
-    room = forms.ModelChoiceField(
-        label="Room", queryset=Room.objects.all(), required=False, empty_label="not known yet"
-    )
-    groups = WholeNumberField(label="Groups", most=MAX_GROUPS_PER_SECTION, required=False, help_text="")
-    reason = _reason_field("Why", "Everybody who is told reads it.")
-
-    def __init__(self, data: Any = None, *, meeting: Meeting) -> None:
-        self.meeting = meeting
-        begins, ends = timezone.localtime(meeting.starts_at), timezone.localtime(meeting.ends_at)
-        super().__init__(
-            data,
-            initial={
-                "key": fresh_key(),
-                "version": meeting.version,
-                "day": begins.date(),
-                "starts": f"{begins:%H:%M}",
-                "ends": f"{ends:%H:%M}",
-                "room": meeting.room_id,
-                "groups": "" if meeting.groups is None else meeting.groups,
-            },
-        )
-        of_section = meeting.section.groups
-        self.fields["groups"].help_text = f"Left empty: as many as the section has, {of_section}."
-
-    @property
-    def lines(self) -> list[list[forms.BoundField]]:
-        """The fields as they stand on the page."""
-        return [
-            [self["day"], self["starts"], self["ends"]],
-            [self["room"], self["groups"]],
-            [self["reason"]],
-        ]
-
-    def clean(self) -> dict[str, Any]:
-        """Join the day with both times."""
-        cleaned = super().clean() or {}
-        day = cleaned.get("day")
-        for name in ("starts", "ends"):
-            hour = cleaned.get(name)
-            if day is not None and hour is not None:
-                try:
-                    cleaned[f"{name}_at"] = on_the_clock(datetime.combine(day, hour))
-                except ValidationError as error:
-                    self.add_error(name, error)
-        return cleaned
-
-    @property
-    def wish(self) -> MeetingWish:
-        """The meeting as this form wants it."""
-        data = self.cleaned_data
-        return MeetingWish(
-            starts_at=data["starts_at"],
-            ends_at=data["ends_at"],
-            room=data["room"],
-            groups=data["groups"],
-        )
-
-
-class MeetingReasonForm(forms.Form):
-    """Why a meeting is cancelled, or takes place after all."""
-
-    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
-    version = forms.IntegerField(widget=forms.HiddenInput)
-    reason = _reason_field("Why", "Everybody who is told reads it.")
-
-    def __init__(self, data: Any = None, *, meeting: Meeting) -> None:
-        super().__init__(data, initial={"key": fresh_key(), "version": meeting.version})
-
-    @property
-    def lines(self) -> list[list[forms.BoundField]]:
-        """The fields as they stand on the page."""
-        return [[self["reason"]]]
-
-
-class DayCancelForm(forms.Form):
-    """Which meetings of a day do not take place.
-
-    ``shown`` carries the version of each meeting on the page, so that one that was changed since is told.
-    """
-
-    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
-    shown = forms.CharField(widget=forms.HiddenInput, max_length=20_000)
-    meetings = forms.MultipleChoiceField(
-        label="Meetings that do not take place", widget=forms.CheckboxSelectMultiple
-    )
-    reason = _reason_field("Why", "Everybody who is told reads it.")
-
-    def __init__(self, data: Any = None, *, choices: list[tuple[str, str]], shown: str) -> None:
-        every = [key for key, _ in choices]
-        super().__init__(data, initial={"key": fresh_key(), "shown": shown, "meetings": every})
-        self.fields["meetings"].choices = choices  # type: ignore[attr-defined]  # a choice field
-
-    @property
-    def lines(self) -> list[list[forms.BoundField]]:
-        """The fields as they stand on the page."""
-        return [[self["meetings"]], [self["reason"]]]
-
-    def clean_shown(self) -> dict[int, int]:
-        """Versions by key of the meeting."""
-        pairs = (pair.split(":") for pair in self.cleaned_data["shown"].split(",") if pair.count(":") == 1)
-        return {
-            int(key): int(version)
-            for key, version in pairs
-            if key.isascii() and key.isdigit() and version.isascii() and version.isdigit() and len(key) < 19
-        }
-
-
-class SectionSizeForm(forms.Form):
-    """How many groups and students a section has now."""
-
-    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
-    expected = forms.IntegerField(widget=forms.HiddenInput)
-    groups = WholeNumberField(label="Groups", most=MAX_GROUPS_PER_SECTION)
-    students = WholeNumberField(label="Students", most=2000, required=False)
-    reason = _reason_field("Why", "Everybody who is told reads it.")
-
-    def __init__(self, data: Any = None, *, section: Any) -> None:
-        super().__init__(
-            data,
-            initial={
-                "key": fresh_key(),
-                "expected": section.groups,
-                "groups": section.groups,
-                "students": section.students or "",
-            },
-        )
-
-    @property
-    def lines(self) -> list[list[forms.BoundField]]:
-        """The fields as they stand on the page."""
-        return [[self["groups"], self["students"]], [self["reason"]]]
-
-
-class CorrectionForm(forms.Form):
-    """What else a corrected list does; ``seen`` carries the orders on the page."""
-
-    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
-    seen = forms.CharField(widget=forms.HiddenInput, max_length=100_000, required=False)
-    order_new_lines = forms.BooleanField(label="Order its new lines for the same meetings", required=False)
-    cancel_removed_lines = forms.BooleanField(
-        label="Cancel the orders of lines that are gone", required=False
-    )
-
-    def __init__(self, data: Any = None, *, seen: str, new: bool, gone: bool) -> None:
-        super().__init__(
-            data,
-            initial={
-                "key": fresh_key(),
-                "seen": seen,
-                "order_new_lines": new,
-                "cancel_removed_lines": gone,
-            },
-        )
-        if not new:
-            del self.fields["order_new_lines"]
-        if not gone:
-            del self.fields["cancel_removed_lines"]
-
-    @property
-    def lines(self) -> list[list[forms.BoundField]]:
-        """The fields as they stand on the page."""
-        return [[field] for field in self.visible_fields()]
-
-    def clean_seen(self) -> set[int]:
-        """Keys of the orders that the page showed."""
-        text: str = self.cleaned_data["seen"]
-        return {int(key) for key in text.split(",") if key.isascii() and key.isdigit() and len(key) < 19}

@@ -191,7 +191,7 @@ class _Packing:
         """What all volumes are whole numbers of, or a little of the vessel where that is too fine [mL]."""
         shift: int = 10 ** max(0, *(-int(want.volume_ml.as_tuple().exponent) for want in self.wants))
         whole = math.gcd(*(int(want.volume_ml * shift) for want in self.wants))
-        return max(Decimal(whole) / shift, most / _FINEST)
+        return max(Decimal(whole) / Decimal(shift), most / _FINEST)
 
     def _emptied(self, bins: list[_Bin]) -> list[_Bin]:
         """Give the orders of a small batch to the others, as long as one can be emptied so."""

@@ -7,6 +7,7 @@ from typing import Any, Final, cast
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.db.models import F
 from django.forms import BaseFormSet, formset_factory
 from django.urls import reverse
 from django.utils import timezone
@@ -29,9 +30,15 @@ from requests_app.drafts import (
     draft_of,
 )
 from requests_app.models import Order, Section
-from requests_app.selectors import department_rules, lot_to_choose, may_stand_in, sections_for
+from requests_app.selectors import (
+    department_rules,
+    lot_to_choose,
+    may_stand_in,
+    sections_to_order_for,
+)
 
 KEY_LENGTH: Final = 100
+_BY_COURSE_AND_TERM: Final = ("course__code", F("term__starts_on").asc(nulls_first=True), "name")
 
 
 class WholeNumberField(TypedNumberField):
@@ -169,16 +176,20 @@ class OrderForm(forms.Form):
 
     def __init__(self, *args: Any, actor: User, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.sections_by_id: dict[str, Section] = {
-            str(section.pk): section for section in sections_for(actor).order_by("course__code", "name")
-        }
+        today = timezone.localdate()
+        offered = sections_to_order_for(actor, today).order_by(*_BY_COURSE_AND_TERM)
+        self.sections_by_id: dict[str, Section] = {str(section.pk): section for section in offered}
+        self.today = today
         self.fields["sections"].choices = list(self._grouped())  # type: ignore[attr-defined]  # a choice field
 
     def _grouped(self) -> Iterator[tuple[str, list[tuple[str, str]]]]:
         courses: dict[str, list[tuple[str, str]]] = {}
         for key, section in self.sections_by_id.items():
             size = f"{section.groups} group" if section.groups == 1 else f"{section.groups} groups"
-            courses.setdefault(str(section.course), []).append((key, f"Section {section.name}, {size}"))
+            # Before a term begins, its sections stand beside those of the one that is going on.
+            coming = section.term is not None and section.term.starts_on > self.today
+            heading = f"{section.course}, {section.term}" if coming else str(section.course)
+            courses.setdefault(heading, []).append((key, f"Section {section.name}, {size}"))
         yield from courses.items()
 
     def clean_overage_percent(self) -> TypedNumber | None:
@@ -317,7 +328,7 @@ def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
     return OrderDraft(
         course_id=data["sections"][0].course_id,
         section_ids=tuple(sorted(section.pk for section in data["sections"])),
-        components=tuple(_component(one.cleaned_data) for one in components),
+        components=tuple(component_from(one.cleaned_data) for one in components),
         groups_per_section=data["groups_per_section"],
         volume_per_group=data["volume_per_group"],
         volume_unit=data["volume_unit"],
@@ -333,7 +344,8 @@ def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
     )
 
 
-def _component(data: Mapping[str, Any]) -> DraftComponent:
+def component_from(data: Mapping[str, Any]) -> DraftComponent:
+    """One component of a valid row."""
     return DraftComponent(
         substance_key=data["substance"].key,
         target=data["target"],

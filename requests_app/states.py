@@ -107,6 +107,8 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "start": "started",
     "finish": "finished",
     "hand_over": "handed over",
+    # One order of several has its share; the batch stands ready for the others.
+    "hand_out": "handed over in part",
     "stop": "stopped",
     "plan": "planned again",
     "choose": "given another source",
@@ -114,6 +116,7 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "see": "seen",
     "withdraw": "withdrawn",
     "move": "moved",
+    "lay_out": "laid out anew",
     "resize": "given another size",
     "reinstate": "taking place again",
     "shelve": "kept on the shelf",

@@ -10,6 +10,7 @@ _NOTICES = "accounts:notices"
 # (label, route, action of the policy table)
 _PLACES = (
     ("Orders", "requests_app:order_list", "see_own_orders"),
+    ("Teaching", "requests_app:week", "see_timetable"),
     ("Queue", "requests_app:queue", "see_queue"),
     ("Stock", "inventory:stock", "see_stock"),
     ("Review", "reports:use", "see_review"),
@@ -26,6 +27,10 @@ _STOCKROOM = (
 )
 # The pages of teaching, the same row on each of them: what is taught, with what, when and where.
 _TEACHING: tuple[tuple[str, str, str], ...] = (
+    ("Week", "requests_app:week", "see_timetable"),
+    ("Timetable", "requests_app:timetable", "see_timetable"),
+    ("Together", "requests_app:together", "arrange_batches"),
+    ("Bench lists", "requests_app:bench_lists", "see_bench_lists"),
     ("Unknowns", "requests_app:unknowns", "see_own_orders"),
     ("Rules", "requests_app:rules", "see_timetable"),
 )

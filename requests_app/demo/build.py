@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime, time, timedelta
 from decimal import Decimal
 from typing import Final
@@ -21,6 +22,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.bench_lists import write_lists
 from requests_app.demo.cabinets import (
     STANDS,
     a_bottle_that_stands_wrongly,
@@ -46,7 +48,9 @@ from requests_app.demo.scenario import (
 )
 from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.teaching import set_up_teaching
+from requests_app.demo.together import make_some_together
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
+from requests_app.demo.unknowns import order_some_unknowns
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
 from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
@@ -90,6 +94,8 @@ def _build() -> None:
         sections = set_up_teaching(
             actor=people["manager"], people=people, sections=sections, today=timezone.localdate(now)
         )
+    with as_of(now - timedelta(days=50)):
+        write_lists(people=people)
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)
@@ -114,6 +120,29 @@ def _build() -> None:
     )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
+    finished = replace(TODAY[0], reaches="finish", slip="")
+    make_some_together(
+        people=people,
+        sections=sections,
+        now=now,
+        as_of=as_of,
+        work=lambda batch, begun: _work(batch, finished, f"{KEY}{batch.pk}", people["prep"], begun),
+        key=KEY,
+    )
+    with as_of(now - timedelta(days=1)):
+        order_some_unknowns(
+            people=people,
+            section=sections["CH 221", "A"],
+            due=_moment(now, 10.0),
+            work=lambda batch, reaches, key: _work(
+                batch,
+                replace(TODAY[0], reaches=reaches, steps=1, slip=""),
+                key,
+                people["prep"],
+                now - _STEP * 12,
+            ),
+            key=KEY,
+        )
     for number, order in enumerate(MADE_OF_IT, start=1):
         _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
     ask_and_hurry(

@@ -76,24 +76,22 @@ def change_things(
             expected_revision=1,
             idempotency_key=f"{key}enlarged",
         )
-    moved = _meeting(sections["CH 221", "B"], now, days=6)
+    moved = _meeting(sections["CH 221", "B"], now)
     send(MOVED, "moved", moved)
-    _change(people["quill"], moved, as_of(now - timedelta(minutes=40)), f"{key}moved", days=1)
-    off = _meeting(sections["CH 101", "C"], now, days=2)
+    _change(people["quill"], moved, as_of(now - timedelta(minutes=40)), f"{key}moved", hours=4)
+    off = _meeting(sections["CH 101", "C"], now)
     for number, wanted in enumerate(FALLS_OUT):
         send(wanted, f"off-{number}", off)
     _change(people["instructor"], off, as_of(now - timedelta(minutes=30)), f"{key}off", takes_place=False)
     _at_the_bench(people, send(AT_THE_BENCH, "bench"), now, key, as_of)
 
 
-def _meeting(section: Section, now: datetime, *, days: int) -> Meeting:
-    """The next meeting of a section from that day on; one is laid out where the timetable has none."""
-    found = section.meetings.filter(
-        starts_at__gt=now + timedelta(days=days), state=states.PLANNED, orders=None
-    ).first()
+def _meeting(section: Section, now: datetime) -> Meeting:
+    """The next meeting of a section; one is laid out where the timetable has none."""
+    found = section.meetings.filter(starts_at__gt=now, state=states.PLANNED, orders=None).first()
     if found is not None:
         return found
-    day = timezone.localtime(now) + timedelta(days=days)
+    day = timezone.localtime(now) + timedelta(days=2)
     # Nobody teaches at the weekend: the Monday after.
     day += timedelta(days=7 - day.weekday() if day.weekday() >= _SATURDAY else 0)
     begins = day.replace(hour=9, minute=0, second=0, microsecond=0)
@@ -113,14 +111,14 @@ def _change(
     then: AbstractContextManager[None],
     key: str,
     *,
-    days: int = 0,
+    hours: int = 0,
     takes_place: bool = True,
 ) -> None:
     wish = as_it_is(meeting)
     wish = replace(
         wish,
-        starts_at=wish.starts_at + timedelta(days=days),
-        ends_at=wish.ends_at + timedelta(days=days),
+        starts_at=wish.starts_at + timedelta(hours=hours),
+        ends_at=wish.ends_at + timedelta(hours=hours),
         takes_place=takes_place,
     )
     with then:
@@ -128,7 +126,7 @@ def _change(
             actor=actor,
             meeting=meeting,
             wish=wish,
-            reason="the excursion takes that day"
+            reason="the excursion takes the morning"
             if takes_place
             else "the extraction in 210 is being serviced",
             expected_version=meeting.version,

@@ -11,7 +11,14 @@ from requests_app.models.bench_lists import (
     PlannedExperiment,
 )
 from requests_app.models.department import DepartmentRules, RuleEvent
-from requests_app.models.orders import Order, OrderComment, OrderComponent, OrderEvent, OrderRevision
+from requests_app.models.orders import (
+    Order,
+    OrderComment,
+    OrderComponent,
+    OrderEvent,
+    OrderHold,
+    OrderRevision,
+)
 from requests_app.models.planning import TermRun
 from requests_app.models.recalls import Recall
 from requests_app.models.teaching import (
@@ -46,6 +53,7 @@ __all__ = [
     "OrderComment",
     "OrderComponent",
     "OrderEvent",
+    "OrderHold",
     "OrderRevision",
     "PlannedExperiment",
     "Recall",

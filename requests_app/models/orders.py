@@ -5,7 +5,7 @@ from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 from django.db.models import Q
 
-from inventory.models import Lot, Substance
+from inventory.models import Hold, Lot, Substance
 from requests_app import states
 from requests_app.models.batches import Batch
 from requests_app.models.bench_lists import ListSolution
@@ -116,6 +116,17 @@ class OrderComponent(models.Model):
 
     def __str__(self) -> str:
         return f"{self.target_value} {self.target_unit} {self.substance}"
+
+
+class OrderHold(models.Model):
+    """An order's share of the solution made for it; the inventory itself knows nothing of orders."""
+
+    order = models.ForeignKey(Order, on_delete=models.PROTECT, related_name="order_holds")
+    batch = models.ForeignKey(Batch, on_delete=models.PROTECT, related_name="order_holds")
+    hold = models.OneToOneField(Hold, on_delete=models.PROTECT, related_name="+")
+
+    def __str__(self) -> str:
+        return f"{self.hold_id} for {self.order_id}"
 
 
 class OrderEvent(models.Model):

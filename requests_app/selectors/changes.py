@@ -9,7 +9,7 @@ from typing import Final
 from django.db.models import Q, QuerySet
 
 from requests_app import states
-from requests_app.models import Batch, OrderComment, OrderRevision
+from requests_app.models import Batch, Order, OrderComment, OrderRevision
 
 # A line in the queue says what changed for so long.
 SHOWN_FOR: Final = timedelta(hours=24)
@@ -27,10 +27,23 @@ def unseen_with_words(batch: Batch) -> list[OrderRevision]:
     return list(unseen_changes(batch).select_related("order", "actor"))
 
 
-def changes_of(batch: Batch) -> QuerySet[OrderRevision]:
-    """All changes that concerned a batch, the newest first."""
-    rows = OrderRevision.objects.filter(batch=batch).select_related("order", "actor", "seen_by")
-    return rows.order_by("-pk")
+def changes_of(batch: Batch) -> list[OrderRevision]:
+    """All changes that concerned a loaded batch, the newest first."""
+    return _shown(batch, OrderRevision.objects.filter(batch=batch))
+
+
+def changes_since_sent(order: Order) -> list[OrderRevision]:
+    """All changes of a loaded order, the newest first."""
+    return _shown(order, order.revisions.all())
+
+
+def _shown(row: Order | Batch, revisions: QuerySet[OrderRevision]) -> list[OrderRevision]:
+    found = list(revisions.select_related("order", "actor", "seen_by", "batch").order_by("-pk"))
+    if getattr(row, "is_concealed", False):
+        # What somebody typed about an unknown may name an amount, and no rule finds that out.
+        for one in found:
+            one.reason = ""
+    return found
 
 
 def comments_on(batch: Batch) -> QuerySet[OrderComment]:

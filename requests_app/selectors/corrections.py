@@ -6,11 +6,8 @@ from uuid import UUID
 
 from django.http import Http404
 
-from prepdesk.access import policy
-from prepdesk.accounts.models import User
 from requests_app import states
-from requests_app.models import BenchListVersion, ListSolution, Order, Section
-from requests_app.selectors.meetings import teaches
+from requests_app.models import BenchListVersion, ListSolution, Order
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,16 +36,6 @@ class Correction:
         return tuple(found[key] for key in sorted(found))
 
 
-def may_correct(actor: User, version: BenchListVersion) -> bool:
-    """Whether a person may let a correction reach the orders: whoever teaches the course, or a manager."""
-    if not policy.may(actor, "write_bench_list"):
-        return False
-    if actor.role == policy.MANAGER:
-        return True
-    sections = Section.objects.filter(course=version.bench_list.course)
-    return any(teaches(actor, section) for section in sections)
-
-
 def version_or_404(key: int) -> BenchListVersion:
     """A version of a bench list with its course."""
     found = BenchListVersion.objects.select_related("bench_list__course", "created_by").filter(pk=key).first()
@@ -67,7 +54,9 @@ def correction_of(version: BenchListVersion) -> Correction:
             list_solution__version__number__lt=version.number,
             state__in=states.OPEN_ORDER_STATES,
         )
-        .select_related("ordered_by", "batch", "meeting__section__course")
+        .select_related(
+            "ordered_by", "batch", "meeting__section__course", "meeting__section__room", "meeting__room"
+        )
         .prefetch_related("sections", "components__substance")
         .order_by("due_at", "pk")
     )
@@ -125,5 +114,5 @@ def line_values(one: ListSolution) -> dict[str, object]:
         "tolerance_percent": one.tolerance_percent,
         "temperature_c": one.temperature_c,
         "container": one.container,
-        "notes": one.notes,
+        "notes": ". ".join(filter(None, [one.label, one.notes])),
     }

@@ -34,12 +34,16 @@ def unknown_set_rows(actor: User) -> QuerySet[UnknownSet]:
     def count(*wanted: str) -> Count:
         return Count("samples", filter=Q(samples__order__state__in=wanted), distinct=True)
 
-    return rows.prefetch_related("sections", "readers").annotate(
-        samples_all=Count("samples", distinct=True),
-        samples_open=count(states.WAITING, states.QUEUED, states.IN_WORK),
-        samples_ready=count(states.READY),
-        samples_over=count(states.HANDED_OVER),
-        samples_cancelled=count(states.CANCELLED),
+    return (
+        rows.order_by("-id")
+        .prefetch_related("sections", "readers")
+        .annotate(
+            samples_all=Count("samples", distinct=True),
+            samples_open=count(states.WAITING, states.QUEUED, states.IN_WORK),
+            samples_ready=count(states.READY),
+            samples_over=count(states.HANDED_OVER),
+            samples_cancelled=count(states.CANCELLED),
+        )
     )
 
 

@@ -29,6 +29,7 @@ from requests_app.models import (
     Order,
     OrderComponent,
     OrderEvent,
+    OrderHold,
     Section,
     Sheet,
     StepRecord,
@@ -342,12 +343,9 @@ def active_bookings(batch: Batch) -> list[Booking]:
 
 
 def prepared_holds(batch: Batch) -> list[Hold]:
-    """What of the finished solution is held for the batch's own orders.
-
-    All of it is held from the moment it stands on the shelf, so nobody else can hold any of it.
-    """
-    held = Hold.objects.filter(lot=batch.prepared_lot_id, state=HOLD_ACTIVE)
-    return list(held.select_related("lot").order_by("pk"))
+    """What of the finished solution is held for the batch's own orders that have not got theirs."""
+    links = OrderHold.objects.filter(batch=batch, hold__state=HOLD_ACTIVE).select_related("hold__lot")
+    return [link.hold for link in links.order_by("hold_id")]
 
 
 # --- steps ------------------------------------------------------------------------------------

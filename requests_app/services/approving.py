@@ -70,12 +70,28 @@ def approval_reasons_for(draft: OrderDraft, plan: sheets.Plan | None = None) -> 
     Args:
         plan: of this draft alone; without one that can be made only what it is made of counts.
     """
-    return [point.text for point in points_for(draft, plan)]
+    return [point.text for point in look_at(draft, plan).points]
 
 
-def points_for(draft: OrderDraft, plan: sheets.Plan | None = None) -> list[Point]:
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What was found about one order.
+
+    Attributes:
+        points: what a manager is asked about.
+        taken: what it takes of each substance without being asked about, which need not be looked at again
+            as long as it doesn't grow.
+    """
+
+    points: list[Point]
+    taken: list[Point]
+
+
+def look_at(draft: OrderDraft, plan: sheets.Plan | None = None) -> Look:
     """What a manager is asked about one draft; see :func:`approval_reasons_for`."""
-    return _Draws.of(plan, _wanted([draft])).points(Decimal(1))
+    draws = _Draws.of(plan, _wanted([draft]))
+    points = draws.points(Decimal(1))
+    return Look(points, draws.taken_quietly(Decimal(1), points))
 
 
 def is_approved_by_sending(sender: User) -> bool:
@@ -83,12 +99,15 @@ def is_approved_by_sending(sender: User) -> bool:
     return policy.may(sender, "approve_order")
 
 
-def keep_approved(*, actor: User, order: Order, points: Collection[Point]) -> None:
-    """Note on a new order of a manager what was approved by sending it."""
-    order.approved = [asdict(point) for point in points]
+def keep_taken(*, actor: User, order: Order, look: Look) -> None:
+    """Note on a new order what it takes without anybody being asked, and of a manager's what was approved by
+    sending it.
+    """
+    order.approved = [asdict(point) for point in (*look.points, *look.taken)]
     order.save(update_fields=["approved"])
-    said = " ".join(point.text for point in points)
-    note_event(actor=actor, row=order, event="approve", note=f"by sending it. {said}")
+    if look.points:
+        said = " ".join(point.text for point in look.points)
+        note_event(actor=actor, row=order, event="approve", note=f"by sending it. {said}")
 
 
 def ask_new(*, actor: User, order: Order, points: Collection[Point]) -> None:
@@ -121,20 +140,25 @@ def ask_where_needed(
     total = sum(volumes.values())
     asked = []
     for order in orders:
-        open_points = [
-            point
-            for point in draws.points(volumes[order.pk] / total, tells=not is_unknown(order))
-            if not point.is_covered_by(order.approved)
-        ]
+        share = volumes[order.pk] / total
+        points = draws.points(share, tells=not is_unknown(order))
+        open_points = [point for point in points if not point.is_covered_by(order.approved)]
         if not open_points:
+            _keep(order, draws.taken_quietly(share, points))
             continue
         if is_approved_by_sending(order.ordered_by):
-            order.approved = [*order.approved, *(asdict(point) for point in open_points)]
-            order.save(update_fields=["approved"])
+            _keep(order, open_points)
             continue
         _set_aside(actor, order, open_points)
         asked.append(order)
     return asked
+
+
+def _keep(order: Order, points: Iterable[Point]) -> None:
+    fresh = [asdict(point) for point in points if not point.is_covered_by(order.approved)]
+    if fresh:
+        order.approved = [*order.approved, *fresh]
+        order.save(update_fields=["approved"])
 
 
 def _set_aside(actor: User, order: Order, points: Collection[Point]) -> None:
@@ -230,6 +254,15 @@ class _Draws:
             if grows and takes <= self.free[sort] < takes * 100 / self.share:
                 found.append(Point(LARGE_DRAW, sort[0], takes, self._large(sort, takes, tells)))
         return found
+
+    def taken_quietly(self, share: Decimal, asked: Collection[Point]) -> list[Point]:
+        """What one order takes of each substance that nobody is asked about."""
+        loud = {point.substance for point in asked if point.code == LARGE_DRAW}
+        return [
+            Point(LARGE_DRAW, key, int(takes * share), "")
+            for (key, _), takes in sorted(self.taken.items())
+            if key not in loud
+        ]
 
     def _large(self, sort: _Sort, takes: int, tells: bool) -> str:
         if not tells:

@@ -8,10 +8,7 @@ from typing import Any, Final
 
 from django.utils import timezone
 
-from inventory.services import (
-    draw_holds,
-    in_transaction_with_retries,
-)
+from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
@@ -22,22 +19,33 @@ from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.concealing import may_make
 from requests_app.models import Batch, Order, Sheet, StepRecord
-from requests_app.selectors import BenchStep, bench_steps, prepared_holds, readings_of
-from requests_app.selectors.changes import unseen_changes
-from requests_app.selectors.recalls import stopped_lots
-from requests_app.services.batching import dissolve, replan_batch
+from requests_app.selectors import BenchStep, bench_steps, readings_of
+from requests_app.services.batching import dissolve, open_orders, replan_batch
 from requests_app.services.finishing import draw_used, shelve_solution
+from requests_app.services.handing_over import (
+    ChangeUnseen,
+    hand_over_batch,
+    hand_over_order,
+    hold_shares,
+    require_changes_seen,
+    require_nothing_stopped,
+)
 from requests_app.services.moves import move
 from requests_app.services.reserving import end_for
-from requests_app.services.telling import tell_handed_over, tell_ready
+from requests_app.services.telling import tell_ready
+
+__all__ = [
+    "ChangeUnseen",
+    "claim_batch",
+    "finish_batch",
+    "hand_over_batch",
+    "hand_over_order",
+    "put_back_batch",
+    "read_added",
+    "record_step",
+]
 
 _AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
-
-
-class ChangeUnseen(NotInThisState):
-    """An order of the batch was changed, and nobody at the bench has said that they saw it."""
-
-    title = "Look at the change first"
 
 
 # --- who has it -------------------------------------------------------------------------------
@@ -129,9 +137,9 @@ def record_step(
         if first is not None:
             return first
         _require_at_work(actor, locked)
-        _require_changes_seen(locked)
+        require_changes_seen(locked)
         _require_fresh(locked, seen_version)
-        _require_nothing_stopped(locked)
+        require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         step = _open_step(locked, sheet, step_number)
         verdict = _verdict(step, reading_text, reason)
@@ -160,9 +168,9 @@ def finish_batch(
 ) -> Batch:
     """Close the work: settle what is in the bottle, draw what was used, put the solution on the shelf.
 
-    The prepared lot is held for the orders until it is handed over, so that nobody plans with it. Where
-    nobody wants it any more it stands on the shelf, free for whoever needs it next. Finishing twice is the
-    same as once.
+    Each order's share of the prepared lot is held until it is handed over, so that nobody plans with it.
+    Where nobody wants it any more it stands on the shelf, free for whoever needs it next. Finishing twice is
+    the same as once.
 
     Args:
         reason: needed when the concentration is outside the tolerance.
@@ -182,9 +190,9 @@ def finish_batch(
         if locked.state in (states.READY, states.SHELVED) and locked.prepared_lot_id:
             return locked
         _require_at_work(actor, locked)
-        _require_changes_seen(locked)
+        require_changes_seen(locked)
         _require_fresh(locked, seen_version)
-        _require_nothing_stopped(locked)
+        require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         steps = bench_steps(sheet, locked.step_records.all())
         _require_all_done(locked, steps)
@@ -194,20 +202,21 @@ def finish_batch(
             raise InvalidInput(
                 {"reason": f"{settlement.text} Say why it is kept and used, or make it again."}
             )
+        orders = open_orders(locked)
         drawn = draw_used(actor=actor, batch=locked, sheet=sheet, steps=steps)
         shelve_solution(
             actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn
         )
+        hold_shares(actor=actor, batch=locked, orders=orders)
         end_for(actor=actor, batch=locked)
         locked.finished_at = timezone.now()
         locked.settlement = {**settlement.as_dict(), "reason": reason.strip()}
         if added is not None:
             locked.settlement["added"] = {"value": added.text, "unit": added_unit(sheet.plan)}
-        wanted = locked.orders.filter(state__in=states.OPEN_ORDER_STATES).exists()
         orders = _move_with_orders(
             actor=actor,
             batch=locked,
-            event="finish" if wanted else "shelve",
+            event="finish" if orders else "shelve",
             note=_finish_note(locked, reason),
         )
         for order in orders:
@@ -215,34 +224,6 @@ def finish_batch(
         return locked
 
     return in_transaction_with_retries(finish)
-
-
-def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
-    """Hand the solution to its sections: it leaves the shelf. Doing it twice is the same as once.
-
-    Raises:
-        NotInThisState: it isn't ready, or the solution is quarantined or recalled.
-    """
-    policy.require(actor, "hand_over_batch")
-
-    def hand_over() -> Batch:
-        locked = _locked(batch)
-        if locked.state == states.HANDED_OVER:
-            return locked
-        _require_changes_seen(locked)
-        _require_nothing_stopped(locked)
-        orders = _move_with_orders(actor=actor, batch=locked, event="hand_over", note=note)
-        draw_holds(
-            actor=actor,
-            amounts={hold.pk: hold.amount for hold in prepared_holds(locked)},
-            reason=f"{locked.reference} handed over",
-            idempotency_key=f"hand-over-{locked.pk}",
-        )
-        for order in orders:
-            tell_handed_over(actor=actor, order=order)
-        return locked
-
-    return in_transaction_with_retries(hand_over)
 
 
 # --- readings ---------------------------------------------------------------------------------
@@ -336,7 +317,7 @@ def _locked(batch: Batch) -> Batch:
 
 def _move_with_orders(*, actor: User, batch: Batch, event: str, note: str = "") -> list[Order]:
     move(actor=actor, row=batch, event=event, note=note)
-    orders = list(batch.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk"))
+    orders = open_orders(batch)
     for order in orders:
         move(actor=actor, row=order, event=states.ORDER_EVENT_OF[event], note=note)
     return orders
@@ -373,25 +354,6 @@ def _require_fresh(batch: Batch, seen_version: int | None) -> None:
             f"{batch.reference} was changed since this page was shown, perhaps on another device. "
             "Nothing was saved; look at it again."
         )
-
-
-def _require_nothing_stopped(batch: Batch) -> None:
-    # A recall locks the batch before it marks the bottles, so under that lock their state can be read.
-    stopped = stopped_lots([batch.pk]).get(batch.pk)
-    if stopped:
-        said = ". ".join(one.words for one in stopped)
-        raise NotInThisState(
-            f"{batch.reference} stands still. {said}. Give it up and have it planned again, or have the "
-            "bottle released."
-        )
-
-
-def _require_changes_seen(batch: Batch) -> None:
-    # A change locks the batch before it is written down, so under that lock all of them are there.
-    unseen = list(unseen_changes(batch).select_related("order"))
-    if unseen:
-        said = " ".join(f"{change.order.reference}: {' '.join(change.words)}" for change in unseen)
-        raise ChangeUnseen(f"{batch.reference} is wanted otherwise since you looked. {said}")
 
 
 def _clock(batch: Batch) -> str:

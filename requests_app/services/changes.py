@@ -14,6 +14,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
+from requests_app.concealing import is_unknown
 from requests_app.differences import AMOUNTS, MAKING
 from requests_app.drafts import OrderDraft, draft_of
 from requests_app.models import Batch, Order, OrderRevision
@@ -33,6 +34,9 @@ FIELDS: Final = (*AMOUNTS, *MAKING, "volume_unit", "due_at", "room", "notes", "c
 
 class StaleOrder(Conflict):
     """Somebody changed the order after the page was shown; what was typed is worth keeping."""
+
+    code = "stale"
+    title = "It was changed meanwhile"
 
 
 def standing(order: Order) -> str:
@@ -137,6 +141,7 @@ def _change(
     first = OrderRevision.objects.filter(idempotency_key=revision_key(locked, key)).first()
     if first is not None:
         return first
+    require_no_unknown(locked)
     _require_open(locked)
     _require_fresh(locked, *seen)
     before = draft_of(locked)
@@ -230,6 +235,18 @@ def _reason(reason: str) -> str:
     return why
 
 
+def require_no_unknown(order: Order) -> None:
+    """A coded sample is not changed: the words of a change would say what is in it.
+
+    Raises:
+        NotInThisState: it is one.
+    """
+    if is_unknown(order):
+        raise NotInThisState(
+            f"{order.reference} is a coded sample and stays as drawn. Cancel it, and order another set."
+        )
+
+
 def _require_open(order: Order) -> None:
     if not order.is_open:
         raise NotInThisState(
@@ -245,7 +262,7 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
         said = " ".join(f"{one.actor}, {absolute_words(one.at)}: {' '.join(one.words)}" for one in since)
         raise StaleOrder(
             f"{order.reference} was changed since this page was shown. {said} Nothing of yours is saved yet; "
-            "what you typed stands below."
+            "what you typed is kept."
         )
     if stood is not None and stood != standing(order):
         raise StaleOrder(
@@ -256,10 +273,11 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
 
 def _check(actor: User, order: Order, before: OrderDraft, wanted: OrderDraft) -> None:
     """Everything a form can be told about the new values before any of it is planned for good."""
-    if wanted.components != before.components and hasattr(order, "unknown_sample"):
+    about_it = (*AMOUNTS, *MAKING, "volume_unit")
+    if is_unknown(order) and any(getattr(wanted, name) != getattr(before, name) for name in about_it):
         raise NotInThisState(
-            f"{order.reference} is a coded sample; its concentration stands in the key and is not "
-            "changed here."
+            f"{order.reference} is a coded sample: what is in it and how much of it stand in its key. "
+            "Time, room and notes can be changed."
         )
     due_stays = wanted.due_at == before.due_at
     try:

@@ -19,6 +19,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import TypedNumber, parse_number
 from prepdesk.core.errors import NotInThisState
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import (
     AMOUNTS,
     MAKING,
@@ -34,6 +35,7 @@ from requests_app.drafts import OrderDraft, draft_of, plain, solution_of
 from requests_app.models import Batch, DepartmentRules, Order, OrderRevision
 from requests_app.services.batching import make_batch, open_orders, replan_batch
 from requests_app.services.moves import move
+from requests_app.services.orders import apply_plan
 from requests_app.services.revisions import (
     NO_PREFACE,
     by_whom,
@@ -41,6 +43,7 @@ from requests_app.services.revisions import (
     held_words,
     order_again,
     section_words,
+    waits_words,
     write_draft,
     write_revision,
 )
@@ -193,11 +196,11 @@ def _tell_queued(tale: _Tale, was: sheets.Plan, rehearsal: bool, *, left: bool) 
         tale.outcome.append(f"It leaves batch {old.reference}, which is made for its other orders.")
     if now is None:
         tale.first.append(_amounts(tale))
-        tale.outcome.append(_waits(order))
+        tale.outcome.append(waits_words(order))
         return
     plan = sheets.current_sheet(now).plan
     tale.first.append(_amounts(tale, f", {_batch_words(now, plan, was, is_new=left and rehearsal)}"))
-    if not left:
+    if not left and not is_unknown(order):
         tale.outcome += held_words(old, was, plan)
     tale.seen_in = now
 
@@ -218,25 +221,16 @@ def _batch_words(batch: Batch, plan: sheets.Plan, was: sheets.Plan, *, is_new: b
 # --- waiting ---------------------------------------------------------------------------------------
 def _plan_waiting(actor: User, tale: _Tale, reason: str, rehearsal: bool) -> None:
     order = tale.order
-    if order.state == states.APPROVAL:
-        # What was asked about is wanted otherwise now; a manager is asked again where it is still needed.
-        order.approval_reasons = []
-        move(actor=actor, row=order, event="wait", note=reason)
-    batch = make_batch(actor=actor, orders=[order], reason=reason)
-    if batch is None:
-        tale.first.append(_amounts(tale))
-        tale.outcome.append(_waits(order))
-        return
-    tale.seen_in = batch
-    where = "" if rehearsal else f" as {batch.reference}"
+    # Of one that waits for approval a manager is asked again, where what is wanted now still needs it.
+    apply_plan(actor=actor, order=order, batch=None, reason=reason)
+    order.refresh_from_db()
     tale.first.append(_amounts(tale))
+    if order.batch is None:
+        tale.outcome.append(waits_words(order))
+        return
+    tale.seen_in = order.batch
+    where = "" if rehearsal else f" as {order.batch.reference}"
     tale.outcome.append(f"It no longer waits: it is in the queue{where} and its stock is held.")
-
-
-def _waits(order: Order) -> str:
-    if order.state == states.APPROVAL:
-        return "It waits for approval: " + " ".join(point["text"] for point in order.approval_reasons)
-    return "It waits: " + " ".join(reason["text"] for reason in order.waiting_for)
 
 
 # --- begun ---------------------------------------------------------------------------------------------
@@ -283,12 +277,12 @@ def _order_the_difference(actor: User, tale: _Tale, key: str, rehearsal: bool) -
     tale.first.append(_amounts(tale))
     called = "a further order" if rehearsal else added.reference
     if added.batch is None:
-        whither = f"which waits: {_waits(added).removeprefix('It waits: ')}"
+        whither = f"which {waits_words(added).removeprefix('It ')}"
     else:
         whither = "to be made for it" if rehearsal else f"to be made as {added.batch.reference}"
     tale.outcome.append(
         f"{batch.reference} is begun already and stays as it is: {wanted_words(further)} more of "
-        f"{order.title} are ordered as {called}, {whither}."
+        f"{order.title} are ordered as {called}, {whither.rstrip('.')}."
     )
     if not rehearsal:
         tale.changes = {**tale.changes, "further_order": ["", added.reference]}

@@ -10,8 +10,11 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, NotAllowed
 from requests_app.drafts import DraftComponent, OrderDraft, draft_of
+from requests_app.list_drafts import draft_for
 from requests_app.models import BenchListVersion, ListSolution, Order, OrderRevision
-from requests_app.selectors.corrections import Correction, correction_of, line_values, may_correct
+from requests_app.selectors import department_rules
+from requests_app.selectors.bench_lists import may_write
+from requests_app.selectors.corrections import Correction, correction_of, line_values
 from requests_app.services.changing import Wish, rewrite_orders
 from requests_app.services.dropping import drop_orders
 from requests_app.services.revisions import lock_orders, order_again, rehearse
@@ -61,7 +64,7 @@ def apply_correction(
         Conflict: it is not the newest version, or there are other orders than the page showed.
     """
     policy.require(actor, "write_bench_list")
-    if not may_correct(actor, version):
+    if not may_write(actor, version.bench_list):
         raise NotAllowed(
             f"{version.bench_list} is written by those who teach {version.bench_list.course.code}."
         )
@@ -116,24 +119,18 @@ def apply_correction(
 
 
 def _order_missing(actor: User, found: Correction, said: str, key: str) -> list[Order]:
-    added = []
-    for sample, line in found.missing:
-        draft = replace(
-            _drafted(draft_of(sample), line_values(line)),
-            groups_per_section=sample.meeting.group_count if sample.meeting else sample.groups_per_section,
-            list_solution_id=line.pk,
-            list_line=line.line,
+    rules = department_rules()
+    return [
+        order_again(
+            actor=actor,
+            order=sample,
+            draft=draft_for(line, sample.meeting, rules),
+            key=f"{key}-line-{line.pk}-{sample.meeting_id}",
+            note=said,
         )
-        added.append(
-            order_again(
-                actor=actor,
-                order=sample,
-                draft=draft,
-                key=f"{key}-line-{line.pk}-{sample.meeting_id}",
-                note=said,
-            )
-        )
-    return added
+        for sample, line in found.missing
+        if sample.meeting is not None
+    ]
 
 
 def _followed(order: Order, old: ListSolution, new: ListSolution) -> OrderDraft:

@@ -3,14 +3,14 @@
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
-from inventory.services import release_holds
 from prepdesk.accounts.models import User
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import volume_words, wanted_words
 from requests_app.drafts import draft_of, plain
 from requests_app.models import Batch, Order, OrderRevision
-from requests_app.selectors import prepared_holds
 from requests_app.services.batching import open_orders, replan_batch
+from requests_app.services.handing_over import free_shares
 from requests_app.services.moves import move
 from requests_app.services.revisions import (
     NO_PREFACE,
@@ -76,9 +76,10 @@ def _without_them(actor: User, batch: Batch, reason: str) -> None:
     """A begun batch after some of its orders were withdrawn."""
     if batch.state == states.READY and not open_orders(batch):
         move(actor=actor, row=batch, event="shelve", note=f"nobody wants it any more: {reason}"[:300])
-        release_holds(actor=actor, holds=prepared_holds(batch), reason=reason[:300])
     else:
         describe_again(batch)
+    if batch.prepared_lot_id:
+        free_shares(actor=actor, batch=batch, reason=reason)
 
 
 def _dropped_words(order: Order, batch: Batch | None, begun: bool, was: dict[int, sheets.Plan]) -> list[str]:
@@ -87,16 +88,7 @@ def _dropped_words(order: Order, batch: Batch | None, begun: bool, was: dict[int
     if batch is None:
         return [f"{said}; nothing was held for it."]
     if not begun:
-        if batch.state == states.CANCELLED:
-            held = [f"{plain(v)} {unit} of {named}" for (named, unit), v in drawn(was[batch.pk]).items()]
-            return [f"{said}; batch {batch.reference} is not made.", f"Free again: {', '.join(held)}."]
-        plan = sheets.current_sheet(batch).plan
-        rest = plan["volume"]
-        return [
-            f"{said}; batch {batch.reference} is made for its other orders, "
-            f"{volume_words(Decimal(rest['value']), rest['unit'])}.",
-            *held_words(batch, was[batch.pk], plan),
-        ]
+        return _freed_words(order, batch, said, was[batch.pk])
     if batch.state == states.SHELVED:
         return [f"{said}; {batch.reference} was made already and stays on the shelf, free for others."]
     if open_orders(batch):
@@ -105,3 +97,16 @@ def _dropped_words(order: Order, batch: Batch | None, begun: bool, was: dict[int
         f"{said}; {batch.reference} is begun already{by_whom(batch)}, and nobody else wants it: "
         "whoever makes it stops it, or finishes it for the shelf."
     ]
+
+
+def _freed_words(order: Order, batch: Batch, said: str, was: sheets.Plan) -> list[str]:
+    """What becomes of a batch of the queue, and what is held otherwise; of an unknown no amounts."""
+    if batch.state == states.CANCELLED:
+        held = [f"{plain(value)} {unit} of {named}" for (named, unit), value in drawn(was).items()]
+        words = [f"{said}; batch {batch.reference} is not made.", f"Free again: {', '.join(held)}."]
+    else:
+        plan = sheets.current_sheet(batch).plan
+        rest = volume_words(Decimal(plan["volume"]["value"]), plan["volume"]["unit"])
+        words = [f"{said}; batch {batch.reference} is made for its other orders, {rest}."]
+        words += held_words(batch, was, plan)
+    return words[:1] if is_unknown(order) else words

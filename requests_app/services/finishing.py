@@ -12,11 +12,11 @@ from django.utils import timezone
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Lot, Substance
-from inventory.services import draw_holds, hold_stock, receive_prepared_lot
+from inventory.services import draw_holds, receive_prepared_lot
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
 from prepdesk.calc.typed import TypedNumber
-from requests_app import sheets, states
+from requests_app import sheets
 from requests_app.concealing import holds_unknown, purpose_of
 from requests_app.models import Batch, Order, Sheet, UnknownSample
 from requests_app.selectors import BenchStep, active_holds, readings_of
@@ -91,7 +91,7 @@ def shelve_solution(
     added: TypedNumber | None,
     parents: list[int],
 ) -> None:
-    """Put the finished solution on the shelf and hold all of it for the batch's orders, if it has any."""
+    """Put the finished solution on the shelf."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
     # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
@@ -119,13 +119,6 @@ def shelve_solution(
     )
     if secret:
         _write_into_key(batch, settlement)
-    if batch.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
-        hold_stock(
-            actor=actor,
-            draws={lot.pk: lot.on_hand},
-            purpose=f"{batch.reference}, ready for its sections",
-            idempotency_key=f"ready-{batch.pk}",
-        )
     batch.prepared_lot = lot
 
 

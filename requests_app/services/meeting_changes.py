@@ -7,15 +7,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from django.utils import timezone
-
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.core.errors import Conflict, InvalidInput
+from prepdesk.core.errors import InvalidInput
 from requests_app import states
+from requests_app.concealing import is_unknown
 from requests_app.drafts import OrderDraft, draft_of
-from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Section
+from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision
 from requests_app.services.changing import (
     Wish,
     rewrite_orders,
@@ -24,7 +23,6 @@ from requests_app.services.dropping import drop_orders
 from requests_app.services.meeting_wishes import (
     MeetingWish,
     as_it_is,
-    check_groups,
     check_wish,
     clash_words,
     difference,
@@ -45,7 +43,7 @@ from requests_app.services.telling_changes import (
 
 _NOTE: Final = 300
 _REASON: Final = 200
-_REHEARSAL: Final = "rehearsal"
+REHEARSAL: Final = "rehearsal"
 
 
 @dataclass(slots=True)
@@ -102,7 +100,7 @@ def foresee_meeting(
         As :func:`change_meeting`.
     """
     return rehearse(
-        lambda: _change(actor, {meeting.pk: wish}, reason, {meeting.pk: expected_version}, _REHEARSAL)
+        lambda: _change(actor, {meeting.pk: wish}, reason, {meeting.pk: expected_version}, REHEARSAL)
     )
 
 
@@ -126,65 +124,10 @@ def cancel_meetings(
     """
     wishes = {one.pk: replace(as_it_is(one), takes_place=False) for one in meetings}
     if rehearsal:
-        return rehearse(lambda: _change(actor, wishes, reason, expected_versions, _REHEARSAL))
+        return rehearse(lambda: _change(actor, wishes, reason, expected_versions, REHEARSAL))
     return in_transaction_with_retries(
         lambda: _change(actor, wishes, reason, expected_versions, idempotency_key)
     )
-
-
-def change_section_size(
-    *,
-    actor: User,
-    section: Section,
-    groups: int,
-    students: int | None,
-    reason: str,
-    expected_groups: int,
-    idempotency_key: str,
-    rehearsal: bool = False,
-) -> Outcome:
-    """Give a section another number of groups: all its meetings to come without a size of their own follow.
-
-    Args:
-        expected_groups: how many it had on the page that was filled in.
-
-    Raises:
-        As :func:`change_meeting`; field ``groups``.
-    """
-
-    def resize() -> Outcome:
-        policy.require(actor, "change_meeting")
-        locked = Section.objects.select_for_update().get(pk=section.pk)
-        require_own(actor, locked)
-        done = _done_before(idempotency_key)
-        if done is not None:
-            return done
-        if locked.groups != expected_groups:
-            raise Conflict(
-                f"{locked} has {locked.groups} groups since this page was shown. Nothing of yours is saved; "
-                "look again."
-            )
-        check_groups(groups)
-        if (groups, students) == (locked.groups, locked.students):
-            raise InvalidInput({"groups": f"{locked} has {groups} groups already."})
-        follow = locked.meetings.filter(state=states.PLANNED, groups=None, ends_at__gt=timezone.now())
-        meetings = list(follow.select_for_update().order_by("pk"))
-        before = locked.groups
-        locked.groups, locked.students = groups, students
-        locked.save(update_fields=["groups", "students"])
-        outcome = Outcome()
-        if groups != before:
-            note = f"{before} groups → {groups}, as the whole section."
-            _carry_out(
-                actor,
-                [(one, as_it_is(one), f"{note} {sentence(reason)}".strip()) for one in meetings],
-                reason,
-                idempotency_key,
-                outcome,
-            )
-        return outcome
-
-    return rehearse(resize) if rehearsal else in_transaction_with_retries(resize)
 
 
 # --- inside ---------------------------------------------------------------------------------------
@@ -203,7 +146,7 @@ def _change(
     meetings = list(rows)
     for meeting in meetings:
         require_own(actor, meeting.section)
-    done = _done_before(key)
+    done = done_before(key)
     if done is not None:
         return done
     outcome = Outcome()
@@ -219,18 +162,26 @@ def _change(
             outcome.warnings += clash_words(meeting, wish)
     if not parts:
         raise InvalidInput({"": "Nothing is different from how it stands."})
-    _carry_out(actor, parts, why, key, outcome)
+    carry_out(actor, parts, why, key, outcome)
     return outcome
 
 
-def _carry_out(
+def carry_out(
     actor: User,
     parts: Sequence[tuple[Meeting, MeetingWish, str]],
     reason: str,
     key: str,
     outcome: Outcome,
+    *,
+    event_name: str = "",
 ) -> None:
-    """Change locked meetings and everything that was ordered for them."""
+    """Change locked meetings and everything that was ordered for them.
+
+    Args:
+        parts: each meeting, how it is wanted, and what its history says.
+        outcome: is filled in.
+        event_name: for all of them, where it is not each one's own.
+    """
     keys = Order.objects.filter(meeting__in=[meeting.pk for meeting, _, _ in parts])
     open_keys = keys.filter(state__in=states.OPEN_ORDER_STATES).values_list("pk", flat=True)
     batches, orders = lock_orders(open_keys)
@@ -252,7 +203,9 @@ def _carry_out(
             dropped += mine
         else:
             wishes += [Wish(order, _followed(order, meeting, wish)) for order in mine]
-        event = _write_down(actor, meeting, wish, note, key)
+        event = _write_down(
+            actor, meeting, wish, note=note, key=key, event=event_name or event_word(meeting, wish)
+        )
         outcome.events.append(event)
         outcome.added += added
         told.append((event, {order.pk for order in mine}, added))
@@ -264,7 +217,7 @@ def _carry_out(
         reason=why,
         key=key,
         preface=prefaces,
-        rehearsal=key == _REHEARSAL,
+        rehearsal=key == REHEARSAL,
     )
     outcome.revisions += drop_orders(
         actor=actor, batches=batches, orders=dropped, reason=why, key=key, preface=prefaces
@@ -287,9 +240,11 @@ def _tell(actor: User, told: Sequence[tuple[MeetingEvent, set[int], list[Order]]
 def _followed(order: Order, meeting: Meeting, wish: MeetingWish) -> OrderDraft:
     """What an order for a meeting is when the meeting is as wished."""
     draft = draft_of(order)
-    was = meeting.room.code if meeting.room else ""
-    room = wish.room.code if wish.room and order.room == was else order.room
-    groups = wish.groups or meeting.section.groups
+    was, will = meeting.room or meeting.section.room, wish.room or meeting.section.room
+    # An order that somebody wants elsewhere stays there.
+    room = will.code if will and (was is None or order.room == was.code) else order.room
+    # How much of a coded sample there is stands in its key, whatever the class.
+    groups = order.groups_per_section if is_unknown(order) else wish.groups or meeting.section.groups
     return replace(
         draft,
         due_at=order.due_at + (wish.starts_at - meeting.starts_at),
@@ -316,12 +271,14 @@ def _order_again(actor: User, meeting: Meeting, wish: MeetingWish, key: str) -> 
             note=f"In place of {order.reference}: the section meets after all",
         )
         for order in cancelled
-        if order.list_line not in there
+        # A coded sample is drawn and ordered as a set, not one by one.
+        if order.list_line not in there and not is_unknown(order)
     ]
 
 
-def _write_down(actor: User, meeting: Meeting, wish: MeetingWish, note: str, key: str) -> MeetingEvent:
-    event = event_word(meeting, wish)
+def _write_down(
+    actor: User, meeting: Meeting, wish: MeetingWish, *, note: str, key: str, event: str
+) -> MeetingEvent:
     meeting.starts_at, meeting.ends_at = wish.starts_at, wish.ends_at
     meeting.room, meeting.groups = wish.room, wish.groups
     meeting.state = states.PLANNED if wish.takes_place else states.CANCELLED
@@ -341,9 +298,9 @@ def _of_event(event: MeetingEvent) -> str:
     return event.idempotency_key.partition("-")[2]
 
 
-def _done_before(key: str) -> Outcome | None:
+def done_before(key: str) -> Outcome | None:
     """What the same form did before, if it was sent before."""
-    if key == _REHEARSAL:
+    if key == REHEARSAL:
         return None
     events = list(MeetingEvent.objects.filter(idempotency_key__endswith=f"-{key}").select_related("meeting"))
     if not events:

@@ -27,6 +27,7 @@ class NewOrder:
         title: of the solution.
         idempotency_key: no two orders of one owner have the same.
         note: of the first line of its history.
+        made_alone: kept out of batches with other orders.
     """
 
     owner: User
@@ -34,6 +35,7 @@ class NewOrder:
     title: str
     idempotency_key: str
     note: str = ""
+    made_alone: bool = False
 
 
 def order_row(
@@ -66,6 +68,7 @@ def order_row(
         meeting_id=draft.meeting_id,
         list_solution_id=draft.list_solution_id,
         list_line=draft.list_line,
+        made_alone=new.made_alone,
         waiting_for=waiting_for or [],
         is_late=lateness.is_late if lateness is not None else False,
         displaces=list(lateness.displaces) if lateness is not None else [],

@@ -23,11 +23,12 @@ from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import choice_words
 from requests_app.selectors.lateness import Lateness, lateness_of
 from requests_app.services.approving import (
+    Look,
     Point,
     ask_new,
     is_approved_by_sending,
-    keep_approved,
-    points_for,
+    keep_taken,
+    look_at,
 )
 from requests_app.services.batching import (
     LOST,
@@ -39,6 +40,7 @@ from requests_app.services.batching import (
     take_out,
 )
 from requests_app.services.checks import check_draft, refusal_of, refused_request
+from requests_app.services.joining import join_queued, wait_at_the_gate
 from requests_app.services.moves import give_reference, move, note_event
 from requests_app.services.new_orders import NewOrder, component_rows, order_row
 from requests_app.services.telling import tell_cancelled
@@ -46,12 +48,15 @@ from requests_app.services.telling import tell_cancelled
 _PLANNING_TRIES = 5
 
 
-def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Order:
+def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
 
     What a manager has to approve waits for that first, with nothing held.
-
+    Where a batch of the same solution stands in the queue and takes it, it is made together with that.
     Sending the same draft again under the same key gives the first order back.
+
+    Args:
+        made_alone: keep it out of batches with other orders.
 
     Raises:
         NotAllowed: the role may not order.
@@ -70,15 +75,16 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
             if not sheets.only_the_shelf_is_short(plan):
                 raise refusal_of(plan)
             reasons = sheets.waiting_reasons(plan)
-        points = points_for(draft, plan)
+        look = look_at(draft, plan)
         late = lateness_of(draft.due_at, plan)
-        if points and not is_approved_by_sending(actor):
+        if look.points and not is_approved_by_sending(actor):
             return _ask_new(
                 actor=actor,
                 draft=draft,
                 idempotency_key=idempotency_key,
                 title=plan["title"],
-                points=points,
+                made_alone=made_alone,
+                points=look.points,
                 late=late,
             )
         if not plan["feasible"]:
@@ -88,8 +94,9 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
                 actor=actor,
                 draft=draft,
                 idempotency_key=idempotency_key,
+                made_alone=made_alone,
                 planned=Planned(request, plan),
-                points=points,
+                look=look,
                 late=late,
             )
         except LOST as lost:
@@ -99,6 +106,7 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str) -> Ord
         actor=actor,
         draft=draft,
         idempotency_key=idempotency_key,
+        made_alone=made_alone,
         title=plan["title"],
         reasons=reasons,
         late=late,
@@ -221,22 +229,25 @@ def _queue_new(
     actor: User,
     draft: OrderDraft,
     idempotency_key: str,
+    made_alone: bool,
     planned: Planned,
-    points: Collection[Point],
+    look: Look,
     late: Lateness,
 ) -> Order:
     def place() -> Order:
+        wait_at_the_gate(draft.components[0].substance_key)
         order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
+            made_alone=made_alone,
             title=planned.plan["title"],
             state=states.QUEUED,
             late=late,
         )
-        if is_new and points:
-            keep_approved(actor=actor, order=order, points=points)
         if is_new:
+            keep_taken(actor=actor, order=order, look=look)
+        if is_new and not join_queued(actor=actor, order=order, alone_minutes=planned.plan["minutes"]):
             found_batch(actor=actor, orders=[order], planned=planned)
         return order
 
@@ -248,6 +259,7 @@ def _ask_new(
     actor: User,
     draft: OrderDraft,
     idempotency_key: str,
+    made_alone: bool,
     title: str,
     points: Collection[Point],
     late: Lateness,
@@ -257,6 +269,7 @@ def _ask_new(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
+            made_alone=made_alone,
             title=title,
             state=states.APPROVAL,
             late=late,
@@ -273,20 +286,26 @@ def _wait_new(
     actor: User,
     draft: OrderDraft,
     idempotency_key: str,
+    made_alone: bool,
     title: str,
     reasons: list[dict[str, Any]],
     late: Lateness,
 ) -> Order:
     def place() -> Order:
-        order, _ = create_order(
+        wait_at_the_gate(draft.components[0].substance_key)
+        order, is_new = create_order(
             actor=actor,
             draft=draft,
             idempotency_key=idempotency_key,
+            made_alone=made_alone,
             title=title,
             state=states.WAITING,
             waiting_for=reasons,
             late=late,
         )
+        if is_new:
+            # Together with others it may do with the apparatus that those have booked.
+            join_queued(actor=actor, order=order)
         return order
 
     return in_transaction_with_retries(place)
@@ -299,10 +318,11 @@ def create_order(
     idempotency_key: str,
     title: str,
     state: str,
+    made_alone: bool = False,
     late: Lateness | None = None,
     waiting_for: list[dict[str, Any]] | None = None,
 ) -> tuple[Order, bool]:
-    new = NewOrder(actor, draft, title, idempotency_key)
+    new = NewOrder(actor, draft, title, idempotency_key, made_alone=made_alone)
     order = order_row(
         new, state=state, waiting_for=waiting_for, lateness=late or lateness_of(draft.due_at, None)
     )

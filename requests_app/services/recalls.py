@@ -157,7 +157,7 @@ def _tell_everybody(actor: User, row: Recall, reach: Reach) -> None:
 
 def _tell_of_order(actor: User, row: Recall, batch: Batch, order: Order, named: str) -> None:
     where = f"{order.reference} {order.title} for {order.room}, {absolute_words(order.due_at)}"
-    text = f"{named}. It concerns {where}. {_FATE[batch.state]}"
+    text = f"{named}. It concerns {where}. {_FATE[_state_for(batch, order)]}"
     key = f"recall-{row.pk}-order-{order.pk}"
     if order.ordered_by_id != actor.pk:
         path = reverse("requests_app:order", args=[order.reference])
@@ -170,6 +170,11 @@ def _tell_of_order(actor: User, row: Recall, batch: Batch, order: Order, named: 
     ]
     path = reverse("inventory:lot", args=[row.lot.code])
     tell(people=teaching, kind=kinds.RECALL, text=text, path=path, key=key)
+
+
+def _state_for(batch: Batch, order: Order) -> str:
+    """Of a batch that is handed over order by order, one order may have its share already."""
+    return states.HANDED_OVER if order.state == states.HANDED_OVER else batch.state
 
 
 _FATE: Final = {

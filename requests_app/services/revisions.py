@@ -13,6 +13,7 @@ from inventory.services import in_transaction_with_retries
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict
 from requests_app import sheets, states
+from requests_app.concealing import is_unknown
 from requests_app.differences import Changes
 from requests_app.drafts import OrderDraft, draft_of, plain
 from requests_app.models import Batch, Order, OrderComponent, OrderRevision, Section
@@ -130,6 +131,19 @@ def order_again(
     note_event(actor=actor, row=fresh, event="submit", from_state="", note=note)
     make_batch(actor=actor, orders=[fresh], reason=note)
     return fresh
+
+
+def waits_words(order: Order) -> str:
+    """Why an order waits, as a sentence; of an unknown only that it does, since amounts would be the key."""
+    if order.approval_reasons:
+        what, reasons = "for a manager’s approval", order.approval_reasons
+    else:
+        what, reasons = "", order.waiting_for
+    said = " ".join(reason["text"] for reason in reasons)
+    told = f": {said}" if said and not is_unknown(order) else "."
+    if order.state == states.APPROVAL:
+        return "It waits for approval: " + " ".join(point["text"] for point in order.approval_reasons)
+    return f"It waits {what}".rstrip() + told
 
 
 def section_words(order: Order) -> str:

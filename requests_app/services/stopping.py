@@ -10,6 +10,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
+from requests_app.concealing import holds_unknown
 from requests_app.models import Batch, Order
 from requests_app.selectors import active_holds, bench_steps, prepared_holds, readings_of
 from requests_app.services.finishing import drawn_amounts, strike_from_key
@@ -48,21 +49,23 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         at_bench = locked.state != states.READY
         if at_bench and locked.claimed_by_id != actor.pk and actor.role != policy.MANAGER:
             raise Conflict(f"{locked.claimed_by} has {locked.reference}. Ask them to stop it.")
-        mine = locked.orders.select_for_update().exclude(state=states.CANCELLED).order_by("pk")
+        mine = locked.orders.select_for_update().filter(state__in=states.OPEN_ORDER_STATES).order_by("pk")
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"
         send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)
         for order in orders:
             tell_waits(actor=actor, batch=locked, order=order)
+        # What somebody typed of an unknown may say how much it was; the ledger is read by all.
+        because = "stopped" if holds_unknown(locked) else f"stopped: {why}"
         if at_bench:
             draw_holds(
                 actor=actor,
                 amounts=_gone(locked, active_holds(locked)),
-                reason=f"{locked.reference} stopped: {why}"[:300],
+                reason=f"{locked.reference} {because}"[:300],
                 idempotency_key=f"stop-{locked.pk}",
             )
         else:
-            release_holds(actor=actor, holds=prepared_holds(locked), reason=f"stopped: {why}"[:300])
+            release_holds(actor=actor, holds=prepared_holds(locked), reason=because[:300])
         end_for(actor=actor, batch=locked)
         return locked
 

@@ -21,6 +21,7 @@ from requests_app.bench_forms import FinishForm, HandOverForm, PutBackForm, Step
 from requests_app.booked import booked_for
 from requests_app.concealing import ASK_THE_KEY, holds_unknown, may_read_batch
 from requests_app.models import Batch, Sheet
+from requests_app.saving import saving_of
 from requests_app.selectors import (
     BenchStep,
     active_holds,
@@ -31,6 +32,7 @@ from requests_app.selectors import (
 )
 from requests_app.selectors.changes import changes_of, comments_on, is_unwanted, unseen_with_words
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.selectors.together import division_of, not_before
 from requests_app.services.batches import (
     claim_batch,
     finish_batch,
@@ -78,6 +80,9 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "changes": changes_of(found),
         "comments": comments_on(found),
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
+        "division": division_of(found, found.orders.all()),
+        "not_before": not_before(found, found.orders.all()),
+        "saving": saving_of(sheet.plan, list(found.orders.all())),
         "put_back_form": PutBackForm(),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
         "serving": [(order, choices_for(request.user, order)) for order in found.orders.all()],
@@ -125,6 +130,8 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
         "lines": sheet_lines(steps),
         "identities": identities(found, chosen),
         "newest": sheet_of(found),
+        "division": division_of(found, found.orders.all()),
+        "not_before": not_before(found, found.orders.all()),
         "cautions": cautions_of_the_whole(chosen.plan),
     }
     return render(request, "requests_app/sheet.html", context)
@@ -405,6 +412,7 @@ def hand_over(request: SignedInRequest, reference: str) -> HttpResponse:
     context = {
         **_common(found, sheet_of(found), steps),
         "form": form,
+        "division": division_of(found, found.orders.all()),
         "leaving": [(hold.lot, from_base(hold.amount, hold.lot.unit)) for hold in prepared_holds(found)],
     }
     return render(request, "requests_app/hand_over.html", context, status=422 if form.is_bound else 200)

@@ -17,6 +17,7 @@ from requests_app.services.changes import (
     change_order,
     foresee_change,
     is_begun,
+    require_no_unknown,
     see_changes,
     withdraw_order,
 )
@@ -30,6 +31,7 @@ def order_change(request: SignedInRequest, reference: str) -> HttpResponse:
     """Say what is wanted otherwise, look at what that does, and do it."""
     policy.require(request.user, "change_order")
     order = selectors.order_with_everything(request.user, reference)
+    require_no_unknown(order)
 
     def foresee(form: OrderChangeForm) -> list[str]:
         return foresee_change(
@@ -88,7 +90,12 @@ def order_withdraw(request: SignedInRequest, reference: str) -> HttpResponse:
                 form.add_error(field if field in form.fields else None, text)
         else:
             return redirect(f"{reverse('requests_app:order', args=[order.reference])}?changed")
-    context = {"order": order, "form": form, "possible": (order.state, "withdraw") in states.ORDER_NEXT}
+    context = {
+        "order": order,
+        "form": form,
+        "possible": (order.state, "withdraw") in states.ORDER_NEXT,
+        "additions": order.additions.filter(state__in=states.OPEN_ORDER_STATES),
+    }
     return render(request, "requests_app/order_withdraw.html", context, status=422 if form.errors else 200)
 
 

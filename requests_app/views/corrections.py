@@ -8,8 +8,9 @@ from django.views.decorators.http import require_http_methods
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import NotAllowed
-from requests_app.change_forms import CorrectionForm
-from requests_app.selectors.corrections import correction_of, may_correct, version_or_404
+from requests_app.meeting_forms import CorrectionForm
+from requests_app.selectors.bench_lists import may_write
+from requests_app.selectors.corrections import correction_of, version_or_404
 from requests_app.services.corrections import Corrected, apply_correction
 from requests_app.views.two_looks import in_two_looks
 
@@ -19,7 +20,7 @@ def correction(request: SignedInRequest, number: int) -> HttpResponse:
     """Let the open orders of older versions of a list follow this one."""
     policy.require(request.user, "write_bench_list")
     version = version_or_404(number)
-    if not may_correct(request.user, version):
+    if not may_write(request.user, version.bench_list):
         raise NotAllowed(
             f"{version.bench_list} is written by those who teach {version.bench_list.course.code}."
         )
@@ -60,7 +61,7 @@ def correction(request: SignedInRequest, number: int) -> HttpResponse:
             "found": found,
             "do": "Let the orders follow",
             "do_class": "button",
-            "back": reverse("requests_app:order_list"),
+            "back": reverse("requests_app:bench_list", args=[version.bench_list_id]),
         },
         anew=form_of,
     )

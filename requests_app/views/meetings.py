@@ -17,7 +17,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import NotAllowed
 from prepdesk.core.times import hours_words
 from requests_app import states
-from requests_app.change_forms import DayCancelForm, MeetingChangeForm, MeetingReasonForm, SectionSizeForm
+from requests_app.meeting_forms import DayCancelForm, MeetingChangeForm, MeetingReasonForm, SectionSizeForm
 from requests_app.models import Meeting, Room, Section
 from requests_app.selectors.meetings import (
     may_change,
@@ -29,10 +29,10 @@ from requests_app.services.meeting_changes import (
     Outcome,
     cancel_meetings,
     change_meeting,
-    change_section_size,
     foresee_meeting,
 )
 from requests_app.services.meeting_wishes import MeetingWish, as_it_is
+from requests_app.services.timetable import change_section_size
 from requests_app.views.two_looks import in_two_looks
 
 
@@ -119,7 +119,7 @@ def section_size(request: SignedInRequest, number: int) -> HttpResponse:
             groups=data["groups"],
             students=data["students"],
             reason=data["reason"],
-            expected_groups=data["expected"],
+            expected_version=data["expected"],
             idempotency_key="rehearsal" if rehearsal else data["key"],
             rehearsal=rehearsal,
         )

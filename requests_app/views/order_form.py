@@ -209,7 +209,8 @@ def _first_values(request: SignedInRequest) -> tuple[Values, list[Values]]:
             # A sample is no solution to be ordered again: the order of that would carry its figure.
             raise Http404(f"{order.reference} is a coded sample. Order another set of unknowns.")
         return values_like(order)
-    last, sections = selectors.last_order_of(request.user), selectors.sections_for(request.user)
+    last = selectors.last_order_of(request.user)
+    sections = selectors.sections_to_order_for(request.user, timezone.localdate())
     return fresh_values(last, sections), [_EMPTY_ROW]
 
 

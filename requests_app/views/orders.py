@@ -20,7 +20,10 @@ from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Order
 from requests_app.order_course import course_of
 from requests_app.search import substance_options
+from requests_app.selectors.changes import changes_since_sent
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.selectors.together import made_with
+from requests_app.services.arranging import may_pull_out
 from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order
 from requests_app.views.serving import choices_for
@@ -80,13 +83,13 @@ def order_page(
 def _since_sent(actor: User, order: Order) -> dict[str, Any]:
     """What changed since the order was sent, what was said, and what may still be changed."""
     own = order.ordered_by_id == actor.pk or actor.role == policy.MANAGER
-    may_change = own and policy.may(actor, "change_order") and order.is_open
+    may_touch = own and policy.may(actor, "change_order") and order.is_open
     return {
-        "revisions": order.revisions.select_related("actor", "seen_by", "batch").order_by("-number"),
+        "revisions": changes_since_sent(order),
         "comments": order.comments.select_related("author"),
         "additions": order.additions.select_related("batch"),
-        "may_change": may_change,
-        "may_withdraw": may_change and (order.state, "withdraw") in states.ORDER_NEXT,
+        "may_change": may_touch and not is_unknown(order),
+        "may_withdraw": may_touch and (order.state, "withdraw") in states.ORDER_NEXT,
         "may_comment": policy.may(actor, "comment_order"),
     }
 
@@ -98,6 +101,8 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     stopped = stopped_lots([order.batch.pk]).get(order.batch.pk, ()) if order.batch else ()
     return {
         "order": order,
+        "made_with": made_with(order),
+        "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,
         "volume": volume_of(draft_of(order)),
         "sheet": sheet,

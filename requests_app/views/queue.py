@@ -33,6 +33,8 @@ def queue(request: SignedInRequest) -> HttpResponse:
     context = {
         "rows": [(row, apparatus.get(row.batch.pk), changes.get(row.batch.pk, ())) for row in rows],
         "new_changes": sum(line.is_new for lines in changes.values() for line in lines),
+        "order_count": sum(len(row.orders) for row in rows),
+        "fewer": sum(len(row.orders) - 1 for row in rows if row.orders),
         "late_count": sum(row.late for row in rows),
         "chosen": chosen,
         "filters": [(name, label, counts[name]) for name, label in QUEUE_FILTERS.items()],

@@ -24,7 +24,7 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.calendar_keys import make_calendar_key
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
-from requests_app.models import BenchList, BenchListVersion, Meeting
+from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term, UnknownSet
 from requests_app.services.recalls import recall_lot
 from tests.conftest import one_of_the_cast
 from tests.requests_app.conftest import (
@@ -108,6 +108,21 @@ def world(cast) -> dict[str, Any]:
         at=shelf,
         idempotency_key="world",
     )
+    unknowns = UnknownSet.objects.create(
+        reference="U-1",
+        course=order.course,
+        ordered_by=instructor,
+        title="Chloride",
+        substance=salt.substance,
+        lowest="0.100",
+        highest="0.200",
+        unit="mol/L",
+        count=1,
+        volume_per_sample="100",
+        due_at=order.due_at,
+        room="210",
+        idempotency_key="world",
+    )
     token, _ = issue_token(actor=instructor, name="course site")
     tomorrow = now + timedelta(days=1)
     meeting = Meeting.objects.create(
@@ -121,10 +136,15 @@ def world(cast) -> dict[str, Any]:
     )
     return {
         "correction": version.pk,
+        "bench_list": bench_list.pk,
+        "term": Term.objects.create(code="T1", name="T1", starts_on=now.date(), ends_on=now.date()).pk,
+        "room": Room.objects.create(code="C-1").pk,
+        "course": meeting.section.course_id,
         "meeting": meeting.pk,
         "section": meeting.section_id,
         "day": timezone.localtime(tomorrow).date().isoformat(),
         "order": order.reference,
+        "unknowns": unknowns.reference,
         "batch": order.batch.reference,
         "step": 1,
         "lot": salt.code,

@@ -76,6 +76,13 @@ ROWS = [
     own("requests_app:order_change", "post", "order", prep=OUT),
     own("requests_app:order_withdraw", "get", "order", prep=OUT),
     own("requests_app:order_withdraw", "post", "order", prep=OUT),
+    own("requests_app:order_pull_out", "get", "order"),
+    own("requests_app:order_pull_out", "post", "order"),
+    stockroom("requests_app:order_hand_over", "get", "order"),
+    stockroom("requests_app:order_hand_over", "post", "order"),
+    stockroom("requests_app:together"),
+    stockroom("requests_app:merge", "post"),
+    stockroom("requests_app:plan_waiting", "post"),
     own("requests_app:order_comment", "post", "order"),
     own("requests_app:order_source", "post", "order"),
     Row("requests_app:order_plan_again", "post", OUT, OUT, IN, IN, ("order",)),
@@ -91,8 +98,50 @@ ROWS = [
     Row("requests_app:order_approve", "post", OUT, OUT, OUT, IN, ("order",)),
     Row("requests_app:order_decline", "get", OUT, OUT, OUT, IN, ("order",)),
     Row("requests_app:order_decline", "post", OUT, OUT, OUT, IN, ("order",)),
+    # unknowns: the stockroom sees the codes, the key is for the owner
+    everybody("requests_app:unknowns"),
+    Row("requests_app:unknowns_new", "get", IN, IN, OUT, IN),
+    Row("requests_app:unknowns_new", "post", IN, IN, OUT, IN),
+    own("requests_app:unknown_set", "get", "unknowns"),
+    own("requests_app:unknown_codes", "get", "unknowns"),
+    Row("requests_app:unknown_key", "get", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    Row("requests_app:unknown_key", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    Row("requests_app:unknown_key_csv", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
+    # A manager may name a reader, with a reason that whoever ordered is told.
+    Row("requests_app:unknown_readers", "post", IN, HIDDEN, OUT, IN, ("unknowns",)),
+    Row("requests_app:unknown_cancel", "get", IN, HIDDEN, OUT, IN, ("unknowns",)),
+    Row("requests_app:unknown_cancel", "post", IN, HIDDEN, OUT, OUT, ("unknowns",)),
     everybody("requests_app:rules"),
     Row("requests_app:rules", "post", OUT, OUT, OUT, IN),
+    # the timetable
+    everybody("requests_app:week"),
+    everybody("requests_app:timetable"),
+    everybody("requests_app:timetable_file", "get", "format"),
+    everybody("requests_app:section", "get", "section"),
+    *(
+        Row(f"requests_app:{form}", method, OUT, OUT, OUT, IN, arguments)
+        for form, arguments in (
+            ("term_new", ()),
+            ("term_change", ("term",)),
+            ("room_new", ()),
+            ("room_change", ("room",)),
+            ("course_new", ()),
+            ("course_change", ("course",)),
+            ("section_new", ()),
+            ("section_change", ("section",)),
+        )
+        for method in ("get", "post")
+    ),
+    # bench lists
+    everybody("requests_app:bench_lists"),
+    everybody("requests_app:bench_list", "get", "bench_list"),
+    Row("requests_app:bench_list_new", "get", IN, IN, OUT, IN),
+    Row("requests_app:bench_list_new", "post", IN, IN, OUT, IN),
+    Row("requests_app:bench_list_check", "post", IN, IN, IN, IN),
+    Row("requests_app:bench_list_correct", "get", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_correct", "post", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_retire", "get", IN, IN, OUT, IN, ("bench_list",)),
+    Row("requests_app:bench_list_retire", "post", IN, OUT, OUT, IN, ("bench_list",)),
     # meetings
     everybody("requests_app:meeting", "get", "meeting"),
     *(
@@ -212,6 +261,9 @@ ROWS = [
     Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
+    Row("api_order", "get", IN, HIDDEN, IN, IN, ("order",), nobody=401),
+    Row("api_order", "patch", IN, HIDDEN, OUT, IN, ("order",), nobody=401),
+    Row("api_order_comments", "post", IN, HIDDEN, IN, IN, ("order",), nobody=401),
     Row("preparation_preview", "post", IN, IN, IN, IN, nobody=401),
 ]
 # Django's own admin is open to superusers only, and read-only for the ledger (tests/inventory/test_admin.py).
@@ -261,7 +313,7 @@ def test_who_gets_in(row, who, ask, cast):
         assert answer.status_code == expected
 
 
-FORMS = [row for row in ROWS if row.method == "post" and row.name != "preparation_preview"]
+FORMS = [row for row in ROWS if row.method == "post" and not row.name.startswith(("api_", "preparation_"))]
 PAGES = [row for row in ROWS if row.method == "get"]
 
 

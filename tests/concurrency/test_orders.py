@@ -12,10 +12,12 @@ from inventory.selectors import stock_differences
 from inventory.services import receive_lot
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
-from prepdesk.core.errors import Conflict
-from requests_app import states
+from prepdesk.core.errors import Conflict, NotInThisState
+from requests_app import sheets, states
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, BatchEvent, Course, Order, Section, StepRecord
+from requests_app.selectors import active_holds
+from requests_app.services.arranging import pull_out
 from requests_app.services.batches import claim_batch, record_step
 from requests_app.services.choices import choose_source
 from requests_app.services.orders import cancel_order, replan_order, submit_order
@@ -76,8 +78,8 @@ def wanted(person: User) -> OrderDraft:
     )
 
 
-def sent(person: User, key: str = "form") -> Order:
-    return submit_order(actor=person, draft=wanted(person), idempotency_key=key)
+def sent(person: User, key: str = "form", *, made_alone: bool = True) -> Order:
+    return submit_order(actor=person, draft=wanted(person), idempotency_key=key, made_alone=made_alone)
 
 
 def test_the_last_grams_go_to_as_many_orders_as_they_serve_and_the_rest_wait(people, salt_bottle, race):
@@ -253,3 +255,53 @@ def test_of_two_who_choose_for_one_order_at_once_one_is_served_and_the_other_tol
     assert [hold.lot for hold in Hold.objects.filter(state="active")] == [chosen]
     assert Batch.objects.count() == 1
     assert stock_differences() == []
+
+
+# --- made together ------------------------------------------------------------------------------------
+def test_two_who_send_the_same_solution_at_one_moment_share_one_batch(people, salt_bottle, race):
+    lot = salt_bottle("500")
+    outcomes = race([lambda person=person: sent(person, made_alone=False) for person in people[:2]])
+    assert all(isinstance(outcome, Order) for outcome in outcomes), outcomes
+    [batch] = Batch.objects.all()
+    assert set(batch.orders.all()) == set(outcomes)
+    assert sheets.current_sheet(batch).plan["volume"]["value"] == "500"
+    lot.refresh_from_db()
+    assert lot.held == active_holds(batch)[0].amount
+    assert stock_differences() == []
+
+
+def test_an_order_pulled_out_while_its_batch_is_claimed_is_out_or_refused_and_never_both(
+    people, prep_staff, salt_bottle, race
+):
+    salt_bottle("500")
+    first, second = (sent(person, made_alone=False) for person in people[:2])
+    batch = Batch.objects.get()
+    claimed, pulled = race(
+        [
+            lambda: claim_batch(actor=prep_staff[0], batch=batch),
+            lambda: pull_out(actor=people[1], order=second, reason="by itself"),
+        ]
+    )
+    assert isinstance(claimed, Batch), claimed
+    second.refresh_from_db()
+    if isinstance(pulled, Order):
+        assert second.batch_id != batch.pk
+        assert sheets.current_sheet(batch).plan["volume"]["value"] == "250"
+    else:
+        assert isinstance(pulled, NotInThisState)
+        assert (second.batch_id, second.made_alone) == (batch.pk, False)
+        assert sheets.current_sheet(batch).plan["volume"]["value"] == "500"
+    first.refresh_from_db()
+    assert first.batch_id == batch.pk
+    assert stock_differences() == []
+
+
+def test_a_claimed_batch_lets_nobody_out(people, prep_staff, salt_bottle):
+    salt_bottle("500")
+    first, second = (sent(person, made_alone=False) for person in people[:2])
+    claim_batch(actor=prep_staff[0], batch=Batch.objects.get())
+    with pytest.raises(NotInThisState):
+        pull_out(actor=people[1], order=second, reason="by itself")
+    first.refresh_from_db()
+    second.refresh_from_db()
+    assert first.batch_id == second.batch_id

@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Meeting, Order, Recall
+from requests_app.models import Batch, Meeting, Order, Recall, UnknownSet
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -75,12 +75,15 @@ def test_the_scan_can_fail(page):
 
 def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     page = sign_in("instructor")
-    own = Order.objects.filter(ordered_by__username="instructor")
+    # Of coded samples there is less to do, so they have a line of their own below.
+    own = Order.objects.filter(ordered_by__username="instructor", unknown_sample=None)
+    sample = Order.objects.filter(unknown_sample__isnull=False).latest("pk").reference
     states = own.order_by("state").values_list("state", flat=True).distinct()
     one_of_each = [own.filter(state=state).latest("pk").reference for state in states]
     booked = Booking.objects.filter(by_hand=True).latest("pk")
     begun = own.filter(state="in_work", revision__gt=1).get().reference
     off = Meeting.objects.filter(state="cancelled", section__instructor__username="instructor").first()
+    unknowns = UnknownSet.objects.get(ordered_by__username="instructor").reference
     addresses = [
         "/orders/",
         "/orders/?q=salt-that-nobody-has",
@@ -105,6 +108,10 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/stock/apparatus/{booked.item.code}/",
         f"/stock/apparatus/{booked.item.code}/book/",
         f"/stock/apparatus/day/?on={booked.starts_at:%Y-%m-%d}",
+        f"/orders/{sample}/",
+        "/unknowns/",
+        "/unknowns/new/",
+        *(f"/unknowns/{unknowns}/{page}" for page in ("", "codes/", "key/", "cancel/")),
         "/accounts/me/",
         "/accounts/notices/",
         f"/orders/{one_of_each[0]}/trace/",
@@ -128,6 +135,16 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     page.get_by_label("Groups in each section").fill("9")
     page.get_by_role("button", name="Show what it does").click()
     expect(page.get_by_role("heading", name="What this does")).to_be_visible()
+    wrong += faults(page)
+
+    # A key that is open, and the form of unknowns with every error.
+    page.goto(f"{department.url}/unknowns/{unknowns}/key/")
+    page.get_by_role("button", name="Open the key").click()
+    expect(page.get_by_text("Mark by what was made.")).to_be_visible()
+    wrong += faults(page)
+    page.goto(f"{department.url}/unknowns/new/")
+    page.get_by_role("button", name="Check the set").last.click()
+    expect(page.locator(".error-summary")).to_be_visible()
     wrong += faults(page)
 
     # The page for a fault of our own is served in place of an address, since no address is broken.
@@ -213,6 +230,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     cabinet = Place.objects.get(name="Oxidiser cabinet")
     counting = Stocktake.objects.get(state="counting")
     upper = Place.objects.get(name="Upper shelf")
+    shared = Batch.objects.filter(state="ready", events__event="hand_out")[0]
+    pulled = Order.objects.filter(made_alone=True, state="queued")[0]
     wrong = faults_at(
         page,
         department.url,
@@ -223,6 +242,11 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             f"/batches/{begun.reference}/steps/{now}/",
             f"/batches/{begun.reference}/sheet/",
             f"/batches/{one_of_each['ready'].reference}/hand-over/",
+            f"/batches/{shared.reference}/",
+            f"/batches/{shared.reference}/sheet/",
+            f"/orders/{shared.orders.filter(state='ready')[0].reference}/hand-over/",
+            f"/orders/{pulled.reference}/pull-out/",
+            "/teaching/together/",
             "/orders/",
             "/stock/",
             "/stock/?q=nothing-like-it",

@@ -178,7 +178,12 @@ def sender(instructor, draft) -> Callable:
     """What the fixture ``send`` is."""
     count = iter(range(1000))
 
-    def submit(**changes):
-        return submit_order(actor=instructor, draft=draft(**changes), idempotency_key=f"form-{next(count)}")
+    def submit(made_alone=False, **changes):
+        return submit_order(
+            actor=instructor,
+            draft=draft(**changes),
+            idempotency_key=f"form-{next(count)}",
+            made_alone=made_alone,
+        )
 
     return submit

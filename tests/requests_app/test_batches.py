@@ -410,7 +410,7 @@ def test_the_queue_is_for_the_stockroom(batch, instructor, prep):
 
 def test_what_is_due_first_stands_first_and_what_is_late_is_said(salt, send, prep):
     later = send(volume="1", due_at=timezone.now() + timedelta(hours=30)).batch
-    late = send(volume="1", due_at=timezone.now() - timedelta(minutes=5)).batch
+    late = send(volume="1", due_at=timezone.now() - timedelta(minutes=5), made_alone=True).batch
     rows = selectors.queue_rows(prep, "open", timezone.now())
     assert [(row.batch, row.late) for row in rows] == [(late, True), (later, False)]
 
@@ -422,7 +422,7 @@ def test_the_queue_says_how_far_the_work_is(claimed, prep):
 
 
 def test_filters_show_what_they_say(salt, send, prep, second_prep):
-    free, mine, theirs = (send(volume="1").batch for _ in range(3))
+    free, mine, theirs = (send(volume="1", made_alone=True).batch for _ in range(3))
     claim_batch(actor=prep, batch=mine)
     claim_batch(actor=second_prep, batch=theirs)
     now = timezone.now()
@@ -441,7 +441,7 @@ def test_the_queue_takes_the_same_number_of_queries_however_long_it_is(
 ):
     for count in (1, 5):
         for _ in range(count):
-            send(volume="1")
+            send(volume="1", made_alone=True)
         with django_assert_num_queries(6):
             rows = selectors.queue_rows(prep, "open", timezone.now())
             assert [(row.orders[0].course.code, list(row.orders[0].sections.all())) for row in rows]

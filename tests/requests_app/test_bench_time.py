@@ -278,8 +278,8 @@ def test_a_class_in_the_only_hood_sends_the_work_to_an_earlier_hour_or_lets_it_w
     booking = next(one for one in active_bookings(order.batch) if one.item == hood)
     assert booking.ends_at <= datetime(2026, 12, 1, 12, tzinfo=UTC)
     taken(hood, colleague, 7, 10, purpose="CH 221 A")
-    order = send(substance="hydrochloric-acid", target="0.5", due_at=DUE, volume="20")
-    order = send(substance="hydrochloric-acid", target="0.5", due_at=DUE, volume="15")
+    order = send(substance="hydrochloric-acid", target="0.5", due_at=DUE, volume="20", made_alone=True)
+    order = send(substance="hydrochloric-acid", target="0.5", due_at=DUE, volume="15", made_alone=True)
     assert order.state == states.WAITING
     assert "The fume hood (1 there): Otto Marsh has booked one for CH 240 B" in order.waiting_for[0]["text"]
 
@@ -310,7 +310,7 @@ def test_it_is_the_day_of_use_that_counts(analytical, send):
     analytical.calibration_due_on = NOW.date() + timedelta(days=2)
     analytical.save()
     assert send(due_at=DUE, **FINE).state == states.QUEUED
-    assert send(due_at=DUE + timedelta(days=3), **FINE).state == states.WAITING
+    assert send(due_at=DUE + timedelta(days=3), made_alone=True, **FINE).state == states.WAITING
 
 
 def test_out_of_service_is_said_with_its_reason(analytical, send, prep):

@@ -13,7 +13,7 @@ from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import sheets, states
 from requests_app.drafts import draft_of, volume_of
-from requests_app.models import Batch, Order, OrderComment, OrderRevision
+from requests_app.models import Batch, Order, OrderComment, OrderRevision, UnknownSample, UnknownSet
 from requests_app.services.batches import (
     ChangeUnseen,
     claim_batch,
@@ -273,7 +273,7 @@ def test_sent_twice_it_is_changed_once(salt, one, change):
 def test_of_two_tabs_the_second_is_told_what_the_first_changed(salt, one, change, manager):
     order = one()
     change(order, actor=manager, groups_per_section=15)
-    with pytest.raises(StaleOrder, match=r"Mara Stone.*12 groups → 15.*stands below"):
+    with pytest.raises(StaleOrder, match=r"Mara Stone.*12 groups → 15.*is kept"):
         change(order, expected=1, groups_per_section=9)
     order.refresh_from_db()
     assert (order.groups_per_section, order.revision) == (15, 2)
@@ -451,6 +451,38 @@ def test_a_claimed_one_that_is_put_back_is_planned_for_what_is_wanted_now(salt, 
     change(order, groups_per_section=10)
     put_back_batch(actor=prep, batch=order.batch)
     assert volume_ml(order.batch) == Decimal("275")
+
+
+def test_of_a_coded_sample_neither_the_form_nor_the_words_lead_to_what_is_in_it(
+    salt, one, change, instructor, client, manager
+):
+    order = one()
+    unknowns = UnknownSet.objects.create(
+        reference="U-1",
+        course=order.course,
+        ordered_by=instructor,
+        title="salt",
+        substance=salt.substance,
+        lowest="1",
+        highest="3",
+        unit="mol/L",
+        count=1,
+        volume_per_sample="25",
+        due_at=order.due_at,
+        room="210",
+        idempotency_key="u",
+    )
+    UnknownSample.objects.create(unknown_set=unknowns, position=0, code="K7", order=order)
+    for wanted in ({"groups_per_section": 15}, {"tolerance_percent": parse_number("1")}):
+        with pytest.raises(NotInThisState, match="stand in its key"):
+            change(order, **wanted)
+    client.force_login(manager)
+    page = client.get(f"/orders/{order.reference}/change/").content.decode()
+    assert 'name="room"' in page
+    assert 'value="2.00"' not in page
+    assert "groups_per_section" not in page
+    revision = change(order, room="214", due_at=order.due_at + timedelta(hours=1))
+    assert all("sodium chloride" not in said and " g" not in said for said in revision.words)
 
 
 # --- not needed any more -----------------------------------------------------------------------

@@ -224,9 +224,9 @@ def _bound(wants: list[Want], most: Decimal, window: int) -> int:
 # Where more batches are made than the bound asks for, how many and the bound; everywhere else none is.
 # The bound takes volumes as if they could be cut, so it need not be reachable.
 _ABOVE: dict[tuple[int, int | None], dict[str, tuple[int, int]]] = {
-    (10_000, None): {"hydrochloric-acid": (20, 19)},
-    (5_000, None): {"hydrochloric-acid": (39, 38), "sodium-chloride": (63, 62)},
-    (12_000, None): {"sodium-hydroxide": (20, 19)},
+    (5_000, None): {"sodium-chloride": (63, 62)},
+    (5_000, 7): {"sodium-chloride": (64, 63)},
+    (5_000, 4): {"sodium-chloride": (64, 63)},
 }
 
 

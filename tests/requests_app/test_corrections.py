@@ -151,13 +151,14 @@ def test_what_somebody_set_otherwise_on_an_order_stays(salt, lists, ordered, ins
 def test_what_is_begun_is_listed_and_not_touched(salt, lists, ordered, instructor, prep):
     orders = ordered(lists.version(brine={}))
     claim_batch(actor=prep, batch=orders[0].batch)
+    with_it = set(orders[0].batch.orders.all())
     corrected = lists.version(brine={"target": "1.00"})
     done = apply(instructor, corrected)
     orders[0].refresh_from_db()
-    assert done.begun == [orders[0]]
+    assert set(done.begun) == with_it
     assert orders[0].title == "2.00 mol/L sodium chloride"
     assert not orders[0].revisions.exists()
-    assert len(done.revisions) == 1
+    assert {revision.order for revision in done.revisions} == set(orders) - with_it
 
 
 def test_new_lines_are_ordered_and_lines_that_are_gone_cancelled_where_it_is_asked(
@@ -195,6 +196,8 @@ def test_the_page_shows_what_follows_before_it_does(salt, lists, ordered, client
     orders = ordered(lists.version(brine={}))
     corrected = lists.version(brine={"volume_per_group": "30"}, titrant={"target": "0.50"})
     client.force_login(instructor)
+    on_list = client.get(reverse("requests_app:bench_list", args=[corrected.bench_list_id]))
+    assert "2 open orders come from an older version of this list." in text_of(on_list)
     page = reverse("requests_app:correction", args=[corrected.pk])
     first = client.get(page)
     assert "Lines that are new" in text_of(first)

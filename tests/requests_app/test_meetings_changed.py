@@ -12,15 +12,17 @@ from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Room
+from requests_app.selectors import touched_meetings
 from requests_app.services.batches import claim_batch, hand_over_batch
 from requests_app.services.meeting_changes import (
     cancel_meetings,
     change_meeting,
-    change_section_size,
     foresee_meeting,
 )
 from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.orders import submit_order
+from requests_app.services.timetable import change_section, change_section_size
+from requests_app.timetable import section_facts
 from tests.requests_app.test_changes import joined, worked
 
 pytestmark = pytest.mark.django_db
@@ -280,7 +282,7 @@ def test_another_enrolment_reaches_every_meeting_to_come_without_a_size_of_its_o
         groups=15,
         students=30,
         reason="",
-        expected_groups=12,
+        expected_version=1,
         idempotency_key="size",
     )
     for order in orders:
@@ -289,16 +291,33 @@ def test_another_enrolment_reaches_every_meeting_to_come_without_a_size_of_its_o
     sections[1].refresh_from_db()
     assert (sections[1].groups, sections[1].students) == (15, 30)
     assert [event.meeting for event in outcome.events] == [first]
-    with pytest.raises(Conflict, match="has 15 groups"):
+    with pytest.raises(Conflict, match=r"Groups was 12 and is 15 now \(Ines Vale\)"):
         change_section_size(
             actor=instructor,
             section=sections[1],
             groups=16,
             students=30,
             reason="",
-            expected_groups=12,
+            expected_version=1,
             idempotency_key="other",
         )
+
+
+def test_a_manager_who_changes_the_section_itself_reaches_its_orders_too(
+    salt, meet, order_for, manager, sections
+):
+    order = order_for(meet())
+    change_section(
+        actor=manager,
+        section=sections[1],
+        facts=replace(section_facts(sections[1]), groups=14),
+        seen_version=1,
+        idempotency_key="facts",
+    )
+    order.refresh_from_db()
+    assert order.groups_per_section == 14
+    # It followed its section, so it is no meeting that somebody changed by itself.
+    assert touched_meetings(Meeting.objects.all()) == set()
 
 
 # --- who, once, what not ----------------------------------------------------------------------------

@@ -238,7 +238,7 @@ def test_a_lost_race_is_planned_again_from_another_bottle(salt, bottle, send, ma
     bottle("sodium-chloride", "500", assay_percent="99.9", assay_tolerance_percent="0.1")
     first = send(volume="1").batch.batch_holds.get().hold.lot
     _somebody_holds_after_the_plan(monkeypatch, first, first.free, manager)
-    order = send()
+    order = send(made_alone=True)
     assert order.state == states.QUEUED
     assert order.batch.batch_holds.get().hold.lot != first
 

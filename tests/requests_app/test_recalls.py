@@ -55,7 +55,8 @@ def department(salt, send, prep, second_prep, manager):
 
     990 mL of 0.5 mol/L take some 29 g each, and the bottle holds 500 g.
     """
-    orders = {name: send(target="0.50") for name in ("handed_over", "ready", "in_work", "queued")}
+    states_named = ("handed_over", "ready", "in_work", "queued")
+    orders = {name: send(target="0.50", made_alone=True) for name in states_named}
     hand_over_batch(actor=prep, batch=made(orders["handed_over"], prep))
     made(orders["ready"], prep)
     batch = claim_batch(actor=second_prep, batch=orders["in_work"].batch)

@@ -6,7 +6,7 @@ document.addEventListener("DOMContentLoaded", function () {
   if (place) {
     const button = document.createElement("button");
     button.type = "button";
-    button.textContent = "Print the sheet";
+    button.textContent = place.dataset.printHere || "Print the sheet";
     button.addEventListener("click", function () {
       window.print();
     });

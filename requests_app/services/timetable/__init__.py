@@ -21,6 +21,7 @@ from requests_app.services.timetable.sections import (
     check_section,
     make_section,
 )
+from requests_app.services.timetable.sizes import change_section_size
 from requests_app.services.timetable.terms import TermChanged, change_term, check_term, make_term
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "change_course",
     "change_room",
     "change_section",
+    "change_section_size",
     "change_term",
     "check_course",
     "check_room",

@@ -11,6 +11,7 @@ from requests_app.drafts import MAX_GROUPS_PER_SECTION
 from requests_app.models import Section
 from requests_app.services.timetable.changes import keep_change, refuse_stale, sent_before
 from requests_app.services.timetable.layout import LaidOut, lay_out
+from requests_app.services.timetable.sizes import follow_size
 from requests_app.timetable import SectionFacts, by_name, differences, section_facts
 
 MOST_STUDENTS: Final = 999
@@ -71,6 +72,7 @@ def change_section(
     """Change what is said about a section, and lay out its coming meetings anew.
 
     A meeting with orders stays when and where it is; see :func:`requests_app.selectors.meetings_to_move`.
+    Another number of groups reaches the orders too; see :func:`change_section_size`.
 
     Raises:
         NotAllowed.
@@ -80,10 +82,15 @@ def change_section(
     policy.require(actor, "manage_teaching")
     if sent_before(Section, idempotency_key, section) is not None:
         return SectionChanged(Section.objects.get(pk=section.pk), LaidOut())
+    before = Section.objects.select_for_update().get(pk=section.pk).groups
     changed = replace_section(
         actor=actor, section=section, facts=facts, seen_version=seen_version, idempotency_key=idempotency_key
     )
-    return SectionChanged(changed, lay_out(actor=actor, sections=[changed]))
+    laid_out = lay_out(actor=actor, sections=[changed])
+    follow_size(
+        actor=actor, section=changed, before=before, reason="", idempotency_key=f"groups-{idempotency_key}"
+    )
+    return SectionChanged(changed, laid_out)
 
 
 def replace_section(

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('requests_app', '0010_the_department_says_how_many_hands'),
+        ('requests_app', '0011_orders_hold_their_share'),
     ]
 
     operations = [
