@@ -90,6 +90,13 @@ DONE: Final = "done"
 STOPPED: Final = "stopped"
 FAILED: Final = "failed"
 RUN_STATES: Final = {RUNNING: "Running", DONE: "Done", STOPPED: "Stopped", FAILED: "Failed"}
+RUN_NEXT: Final[dict[tuple[str, str], str]] = {
+    (RUNNING, "finish"): DONE,
+    (RUNNING, "stop"): STOPPED,
+    (RUNNING, "fail"): FAILED,
+    (STOPPED, "go_on"): RUNNING,
+    (FAILED, "go_on"): RUNNING,
+}
 
 # --- words ------------------------------------------------------------------------------------
 # What an event is called in a history ("Claimed") and in a refusal ("can't be claimed").

@@ -39,6 +39,7 @@ COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
 APPARATUS_LOST: Final = "apparatus_lost"
 KEY_LENT: Final = "key_lent"
+TERM_ORDERED: Final = "term_ordered"
 
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
@@ -80,6 +81,7 @@ KINDS: Final[dict[str, Kind]] = {
     KEY_LENT: Kind(
         "Key of unknowns", "You may read the key of coded samples, or a manager named a reader of yours."
     ),
+    TERM_ORDERED: Kind("Term ordered", "The weeks of a term you had ordered at once are done.", _ORDERING),
 }
 
 

@@ -29,6 +29,7 @@ _STOCKROOM = (
 _TEACHING: tuple[tuple[str, str, str], ...] = (
     ("Week", "requests_app:week", "see_timetable"),
     ("Timetable", "requests_app:timetable", "see_timetable"),
+    ("Plan", "requests_app:term_plan", "see_timetable"),
     ("Together", "requests_app:together", "arrange_batches"),
     ("Bench lists", "requests_app:bench_lists", "see_bench_lists"),
     ("Unknowns", "requests_app:unknowns", "see_own_orders"),

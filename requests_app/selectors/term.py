@@ -91,6 +91,17 @@ def meetings_to_order(actor: User, course: Course, term: Term, week: int) -> lis
     )
 
 
+def meetings_ahead(actor: User, term: Term) -> list[Meeting]:
+    """The meetings of a term that have not begun and that a person may order for."""
+    ahead = Meeting.objects.filter(
+        section__in=taught_sections(actor),
+        section__term=term,
+        state=states.PLANNED,
+        starts_at__gt=timezone.now(),
+    )
+    return list(_with_rooms(ahead).order_by("starts_at", "section__name"))
+
+
 def _with_rooms(meetings: QuerySet[Meeting]) -> QuerySet[Meeting]:
     return meetings.select_related("section__course", "section__instructor", "section__room", "room")
 

@@ -28,7 +28,7 @@ from requests_app.models import BenchListVersion, ListSolution, Meeting, Order
 from requests_app.selectors import term as reading
 from requests_app.services.checks import amount_problems
 from requests_app.services.new_orders import NewOrder, create_orders
-from requests_app.services.placing import put_into_batches
+from requests_app.services.together import put_together
 
 # Between what names the form and what names the line, so that the orders of a form are found again.
 _OF: Final = "~"
@@ -108,9 +108,9 @@ def order_from_list(
     """
     policy.require(actor, "submit_order")
     sent = order_lines(actor=actor, version=version, meetings=meetings, changes=changes, key=idempotency_key)
-    left = [order.pk for order in sent.made if order.state == states.WAITING and not order.waiting_for]
-    for _ in put_into_batches(actor=actor, orders=left, reason=f"ordered from {version.bench_list}"):
-        pass
+    left = [order for order in sent.made if order.state == states.WAITING and not order.waiting_for]
+    if left:
+        put_together(actor=actor, orders=left, reason=f"ordered from {version.bench_list}")
     return sent
 
 

@@ -24,7 +24,7 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.calendar_keys import make_calendar_key
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
-from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term, UnknownSet
+from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term, TermRun, UnknownSet
 from requests_app.services.recalls import recall_lot
 from tests.conftest import one_of_the_cast
 from tests.requests_app.conftest import (
@@ -131,13 +131,18 @@ def world(cast) -> dict[str, Any]:
     bench_list = BenchList.objects.create(
         course=meeting.section.course, title="Brine", created_by=instructor, idempotency_key="brine"
     )
+    term = Term.objects.create(code="T1", name="T1", starts_on=now.date(), ends_on=now.date())
     version = BenchListVersion.objects.create(
         bench_list=bench_list, number=1, created_by=instructor, idempotency_key="brine"
     )
     return {
         "correction": version.pk,
         "bench_list": bench_list.pk,
-        "term": Term.objects.create(code="T1", name="T1", starts_on=now.date(), ends_on=now.date()).pk,
+        "term": term.pk,
+        "term_run": TermRun.objects.create(
+            term=term, actor=instructor, options={"courses": [], "first": 1, "last": 1}, idempotency_key="run"
+        ).pk,
+        "form_key": "nobody-sent-this",
         "room": Room.objects.create(code="C-1").pk,
         "course": meeting.section.course_id,
         "meeting": meeting.pk,

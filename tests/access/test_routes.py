@@ -132,6 +132,19 @@ ROWS = [
         )
         for method in ("get", "post")
     ),
+    # a term
+    Row("requests_app:list_order", "get", IN, IN, OUT, IN),
+    Row("requests_app:list_order", "post", IN, IN, OUT, IN),
+    Row("requests_app:list_sent", "get", HIDDEN, HIDDEN, OUT, HIDDEN, ("form_key",)),
+    everybody("requests_app:term_plan"),
+    everybody("requests_app:term_plan_csv", "get", "term"),
+    Row("requests_app:term_fill", "get", IN, OUT, OUT, IN, ("term", "course")),
+    Row("requests_app:term_fill", "post", IN, OUT, OUT, IN, ("term", "course")),
+    Row("requests_app:order_term", "get", IN, IN, OUT, IN, ("term",)),
+    Row("requests_app:order_term", "post", IN, IN, OUT, IN, ("term",)),
+    Row("requests_app:term_run", "get", IN, HIDDEN, OUT, IN, ("term_run",)),
+    Row("requests_app:term_run_stop", "post", IN, HIDDEN, OUT, IN, ("term_run",)),
+    Row("requests_app:term_run_go_on", "post", IN, HIDDEN, OUT, IN, ("term_run",)),
     # bench lists
     everybody("requests_app:bench_lists"),
     everybody("requests_app:bench_list", "get", "bench_list"),

@@ -4,7 +4,7 @@ import os
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "prepdesk.settings")
 
-from tests.bench import bringing, holding, planning
+from tests.bench import bringing, holding, planning, term
 
-for benchmark in (planning.run, holding.run, bringing.run):
+for benchmark in (planning.run, holding.run, bringing.run, term.run):
     benchmark()

@@ -12,7 +12,7 @@ from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app import states
 from requests_app.models import Batch, DepartmentRules, Meeting, Order, OrderEvent
-from requests_app.services import from_lists, placing
+from requests_app.services import from_lists
 from requests_app.services.from_lists import Changes, order_from_list
 from requests_app.services.orders import cancel_order
 from tests.requests_app.terms import POTASSIUM, SALT, make_list, make_section, make_term, make_version
@@ -72,11 +72,8 @@ def test_a_list_becomes_one_order_for_each_solution_and_meeting_and_one_batch_fo
         assert order.groups_per_section == order.meeting.group_count
         assert order.sections.get() == order.meeting.section
         assert order.due_at == order.meeting.starts_at - timedelta(minutes=30)
-        assert (order.room, order.ordered_by, order.list_line) == (
-            "210",
-            instructor,
-            order.list_solution.line,
-        )
+        assert (order.room, order.ordered_by) == ("210", instructor)
+        assert order.list_line == order.list_solution.line
         assert order.events.get(event="submit").note.endswith("Conductivity of salts, version 1")
     # 10 and 12 groups x 25 mL + 10 % are 605 mL of the salt together: 22 x 27.5 (arithmetic).
     salt_batch = Batch.objects.get(title="0.100 mol/L sodium chloride")
@@ -94,9 +91,7 @@ def test_sending_the_same_form_again_makes_nothing_twice(send_list):
     assert (again.kept, OrderEvent.objects.count(), Batch.objects.count()) == ([], events, 2)
 
 
-def test_whoever_orders_a_line_that_is_ordered_is_told_where_it_stands(
-    send_list, instructor, manager, taught
-):
+def test_whoever_orders_a_line_that_is_ordered_is_told_where_it_stands(send_list, manager, taught):
     first = send_list(sections=taught[:1])
     second = send_list(actor=manager, sections=taught, key="other")
     assert {line.ordered.pk for line in second.kept} == {order.pk for order in first.made}
@@ -220,7 +215,7 @@ def test_what_was_interrupted_before_its_batches_is_gone_on_with_by_the_same_for
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patched:
-        patched.setattr(from_lists, "put_into_batches", killed)
+        patched.setattr(from_lists, "put_together", killed)
         with pytest.raises(KeyboardInterrupt):
             send_list()
     assert Order.objects.filter(batch=None).count() == 4
@@ -261,15 +256,16 @@ def test_the_database_refuses_a_line_that_is_ordered_for_a_meeting(send_list):
 def test_the_number_of_statements_does_not_grow_with_the_orders(
     send_list, course, term, instructor, taught, django_assert_max_num_queries, monkeypatch
 ):
-    monkeypatch.setattr(from_lists, "put_into_batches", lambda **_: iter(()))
+    monkeypatch.setattr(from_lists, "put_together", lambda **_: None)
     many = [make_section(course, term, f"M{number}", instructor, weekday=4) for number in range(12)]
     with django_assert_max_num_queries(40):
         made = send_list(sections=many).made
     assert len(made) == 24
 
 
-def test_orders_of_one_solution_share_a_batch_within_a_week(send_list, instructor):
+def test_orders_of_one_solution_share_a_batch_as_long_as_it_keeps(send_list):
+    """Salt solutions keep for months, so what is ordered for the next week joins the batch in the queue."""
     send_list(week=1)
     send_list(week=2, key="second week")
-    assert Batch.objects.count() == 4
-    assert list(placing.put_into_batches(actor=instructor, orders=[], reason="none")) == []
+    assert Batch.objects.exclude(state=states.CANCELLED).count() == 2
+    assert Order.objects.filter(state=states.QUEUED).count() == 8
