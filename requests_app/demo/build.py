@@ -47,7 +47,8 @@ from requests_app.demo.scenario import (
 )
 from requests_app.demo.shelves import fill_the_shelves
 from requests_app.demo.teaching import set_up_teaching
-from requests_app.demo.together import make_some_together
+from requests_app.demo.term import order_two_weeks, plan_the_term
+from requests_app.demo.together import make_some_together, use_a_leftover
 from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.demo.unknowns import order_some_unknowns
 from requests_app.drafts import DraftComponent, OrderDraft
@@ -94,6 +95,8 @@ def _build() -> None:
         )
     with as_of(now - timedelta(days=50)):
         write_lists(people=people)
+    with as_of(now - timedelta(days=45)):
+        plan_the_term(people=people)
     for number, order in enumerate(WEEKS, start=1):
         _live(order, f"{KEY}week-{number}", people, sections, _moment(now, order.due))
     finished_count(people, places, now=now, as_of=as_of)
@@ -107,6 +110,12 @@ def _build() -> None:
         _live(order, f"{KEY}choice-{name}", people, sections, _moment(now, order.due))
     _live(FROM_TWO_BOTTLES, f"{KEY}two-bottles", people, sections, _moment(now, FROM_TWO_BOTTLES.due))
     bring_back_leftover(actor=people["prep"], key=KEY)
+    finished = replace(TODAY[0], reaches="finish", slip="")
+
+    def finish(batch: Batch, begun: datetime) -> None:
+        _work(batch, finished, f"{KEY}{batch.pk}", people["prep"], begun)
+
+    use_a_leftover(people=people, sections=sections, now=now, as_of=as_of, work=finish, key=KEY)
     change_things(
         people=people,
         sections=sections,
@@ -118,15 +127,7 @@ def _build() -> None:
     )
     for number, order in enumerate(TODAY, start=1):
         _live(order, f"{KEY}today-{number}", people, sections, _moment(now, order.due))
-    finished = replace(TODAY[0], reaches="finish", slip="")
-    make_some_together(
-        people=people,
-        sections=sections,
-        now=now,
-        as_of=as_of,
-        work=lambda batch, begun: _work(batch, finished, f"{KEY}{batch.pk}", people["prep"], begun),
-        key=KEY,
-    )
+    make_some_together(people=people, sections=sections, now=now, as_of=as_of, work=finish, key=KEY)
     with as_of(now - timedelta(days=1)):
         order_some_unknowns(
             people=people,
@@ -137,7 +138,8 @@ def _build() -> None:
                 replace(TODAY[0], reaches=reaches, steps=1, slip=""),
                 key,
                 people["prep"],
-                now - _STEP * 12,
+                # One after the other, as one person works.
+                now - _STEP * 12 + timedelta(seconds=batch.pk),
             ),
             key=KEY,
         )
@@ -152,6 +154,8 @@ def _build() -> None:
         lesson=working_time(now, 10.0).replace(hour=9, minute=0),
         key=KEY,
     )
+    with as_of(now - timedelta(hours=3)):
+        order_two_weeks(manager=people["manager"])
     a_bottle_that_stands_wrongly(people, places, now=now, as_of=as_of)
     interrupted_count(people, places, now=now, as_of=as_of)
 

@@ -6,6 +6,8 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from django.utils import timezone
+
 from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import states
@@ -29,6 +31,9 @@ _HYDROXIDE: Final = (
     ("quill", "CH 221", "B", 8, "214"),
 )
 
+_SATURDAY = 5
+_A_DAY = timedelta(days=1)
+
 
 def make_some_together(
     *, people: dict[str, User], sections: Sections, now: datetime, as_of: AsOf, work: Work, key: str
@@ -38,7 +43,7 @@ def make_some_together(
     Args:
         work: does a batch up to its place on the shelf, from a moment on.
     """
-    tomorrow = now + timedelta(days=1)
+    tomorrow = _school_day(now + timedelta(days=1), _A_DAY)
     hydroxide = [
         (
             people[by],
@@ -61,15 +66,21 @@ def make_some_together(
         work(batch, now - timedelta(hours=6))
         with as_of(now - timedelta(hours=1)):
             hand_over_order(actor=people["prep"], order=orders[0], note="on the trolley")
-    _leftover_first(people, sections, now=now, as_of=as_of, work=work, key=key)
     _pulled_out(people, sections, now=now, as_of=as_of, key=key)
 
 
-def _leftover_first(
-    people: dict[str, User], sections: Sections, *, now: datetime, as_of: AsOf, work: Work, key: str
+def _school_day(moment: datetime, step: timedelta) -> datetime:
+    """The moment, or the next one by whole steps that is on no weekend."""
+    while timezone.localtime(moment).weekday() >= _SATURDAY:
+        moment += step
+    return moment
+
+
+def use_a_leftover(
+    *, people: dict[str, User], sections: Sections, now: datetime, as_of: AsOf, work: Work, key: str
 ) -> None:
     """Two sections' chloride was made up in the next larger flask; what was left serves a third."""
-    earlier = now - timedelta(days=3)
+    earlier = _school_day(now - timedelta(days=3), -_A_DAY)
     with as_of(earlier - timedelta(days=2)):
         first, second = (
             submit_order(
@@ -85,7 +96,7 @@ def _leftover_first(
     work(batch, earlier - timedelta(hours=8))
     with as_of(earlier - timedelta(hours=1)):
         hand_over_batch(actor=people["prep"], batch=batch)
-    due = now + timedelta(days=2)
+    due = _school_day(now + timedelta(days=2), _A_DAY)
     draft = _draft(sections["CH 240", "A"], ("sodium-chloride", "0.20"), 9, room="305", due=due)
     with as_of(now - timedelta(minutes=50)):
         order, _ = create_order(
@@ -99,7 +110,7 @@ def _leftover_first(
 
 
 def _pulled_out(people: dict[str, User], sections: Sections, *, now: datetime, as_of: AsOf, key: str) -> None:
-    carbonate, due = ("sodium-carbonate-anhydrous", "0.10"), now + timedelta(days=3)
+    carbonate, due = ("sodium-carbonate-anhydrous", "0.10"), _school_day(now + timedelta(days=3), _A_DAY)
     with as_of(now - timedelta(minutes=40)):
         sent = [
             submit_order(

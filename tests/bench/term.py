@@ -36,7 +36,7 @@ def _tell(name: str, address: str) -> None:
     found = json.loads(done.stdout.strip().splitlines()[-1])
     ratio = found["whole"] / found["bare"]
     print(
-        f"term on {name}: {found['orders']} orders in {found['batches']} batches, {found['waiting']} waiting; "
+        f"term on {name}: {found['orders']} orders in {found['batches']} batches, {found['waiting']} wait; "
         f"{found['whole']:.1f} s (asked {SECONDS_ASKED}), {ratio:.1f} times the bare work; a second run that "
         f"keeps all {found['again']:.1f} s"
     )
