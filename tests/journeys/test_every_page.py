@@ -13,7 +13,7 @@ from playwright.sync_api import Page, expect
 
 from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Meeting, Order, Recall, UnknownSet
+from requests_app.models import Batch, Meeting, Order, PlannedExperiment, Recall, TermRun, UnknownSet
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -84,6 +84,7 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     begun = own.filter(state="in_work", revision__gt=1).get().reference
     off = Meeting.objects.filter(state="cancelled", section__instructor__username="instructor").first()
     unknowns = UnknownSet.objects.get(ordered_by__username="instructor").reference
+    planned = PlannedExperiment.objects.filter(bench_list__course__code="CH 101").latest("week")
     addresses = [
         "/orders/",
         "/orders/?q=salt-that-nobody-has",
@@ -100,6 +101,11 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/teaching/meetings/{off.pk}/cancel/",
         f"/teaching/sections/{off.section_id}/size/",
         f"/teaching/days/{off.starts_at:%Y-%m-%d}/cancel/",
+        "/teaching/plan/",
+        f"/teaching/plan/{planned.term_id}/{planned.bench_list.course_id}/",
+        f"/teaching/plan/{planned.term_id}/order/",
+        "/orders/from-list/",
+        f"/orders/from-list/?list={planned.bench_list_id}&term={planned.term_id}&week={planned.week}",
         # The list in full is scanned once, below; it is the longest page there is.
         "/stock/?q=sodium",
         "/stock/substances/sodium-chloride/",
@@ -325,6 +331,7 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         manager,
         department.url,
         [
+            f"/teaching/runs/{TermRun.objects.latest('pk').pk}/",
             "/review/",
             "/review/?first=2020-01-01&last=2020-01-31",
             f"/orders/{waiting.reference}/",
