@@ -16,20 +16,26 @@ from inventory.models import Lot, Substance
 from inventory.selectors import calc_catalogue
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.typed import TypedNumber
+from prepdesk.calc.typed import TypedNumber, parse_number
 from prepdesk.calc.units import CONCENTRATION_UNITS
 from prepdesk.core.forms import TypedNumberField, on_the_clock
 from requests_app.drafts import (
     MAX_COMPONENTS,
     MAX_GROUPS_PER_SECTION,
     MAX_OVERAGE_PERCENT,
+    MAX_SPARE_GROUPS,
     VOLUME_UNITS,
     DraftComponent,
     OrderDraft,
     draft_of,
 )
 from requests_app.models import Order, Section
-from requests_app.selectors import lot_to_choose, may_stand_in, sections_to_order_for
+from requests_app.selectors import (
+    department_rules,
+    lot_to_choose,
+    may_stand_in,
+    sections_to_order_for,
+)
 
 KEY_LENGTH: Final = 100
 _BY_COURSE_AND_TERM: Final = ("course__code", F("term__starts_on").asc(nulls_first=True), "name")
@@ -113,6 +119,25 @@ class OrderForm(forms.Form):
         positive=False,
         help_text="For spills, repeats and rinsing; 10 to 20 % is usual.",
     )
+    spare_groups = TypedNumberField(
+        label="Spare groups",
+        required=False,
+        positive=False,
+        help_text="So many more in each section than work there.",
+    )
+    per_section = TypedNumberField(
+        label="On top for each section",
+        required=False,
+        positive=False,
+        help_text="In the same unit: what stays in a dispenser, a bottle at the back.",
+    )
+    container = forms.CharField(
+        label="Wanted in",
+        required=False,
+        max_length=120,
+        help_text="For example: one dispenser for each section.",
+        widget=forms.TextInput(attrs={"size": "34", "autocomplete": "off"}),
+    )
     tolerance_percent = TypedNumberField(
         label="Tolerance",
         unit="%",
@@ -172,6 +197,24 @@ class OrderForm(forms.Form):
         number: TypedNumber | None = self.cleaned_data["overage_percent"]
         if number is not None and not 0 <= number.value <= MAX_OVERAGE_PERCENT:
             raise ValidationError(f"The extra lies between 0 and {MAX_OVERAGE_PERCENT} %.")
+        return number
+
+    def clean_spare_groups(self) -> int:
+        """A count from nothing."""
+        number: TypedNumber | None = self.cleaned_data["spare_groups"]
+        if number is None:
+            return 0
+        if number.value != number.value.to_integral_value() or not 0 <= number.value <= MAX_SPARE_GROUPS:
+            raise ValidationError(
+                f"“{number.text}” must be a whole number from 0 to {MAX_SPARE_GROUPS}.", code="not_whole"
+            )
+        return int(number.value)
+
+    def clean_per_section(self) -> TypedNumber | None:
+        """A volume from nothing."""
+        number: TypedNumber | None = self.cleaned_data["per_section"]
+        if number is not None and number.value < 0:
+            raise ValidationError("This is zero or more.")
         return number
 
     def clean_sections(self) -> list[Section]:
@@ -292,6 +335,9 @@ def draft_from(form: OrderForm, components: Iterable[forms.Form]) -> OrderDraft:
         due_at=data.get("due_at") or timezone.now(),
         room=data.get("room", ""),
         overage_percent=data["overage_percent"],
+        spare_groups=data["spare_groups"],
+        per_section=data["per_section"],
+        container=data.get("container", "").strip(),
         tolerance_percent=data.get("tolerance_percent"),
         temperature_c=data.get("temperature_c"),
         notes=data.get("notes", ""),
@@ -329,9 +375,12 @@ def fresh_key() -> str:
 def fresh_values(last: Order | None, sections: Iterable[Section] = ()) -> dict[str, Any]:
     """What a new form begins with: room and groups of the person's last order, else their largest section."""
     largest = max((section.groups for section in sections), default="")
+    rules = department_rules()
     return {
         "key": fresh_key(),
-        "overage_percent": "10",
+        "overage_percent": rules.overage_percent,
+        "spare_groups": str(rules.spare_groups) if rules.spare_groups else "",
+        "per_section": _text_unless_zero(rules.per_section_ml),
         "volume_unit": "mL",
         "room": last.room if last else "",
         "groups_per_section": str(last.groups_per_section if last else largest),
@@ -348,6 +397,9 @@ def values_like(order: Order) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         "volume_per_group": draft.volume_per_group.text,
         "volume_unit": draft.volume_unit,
         "overage_percent": _text(draft.overage_percent),
+        "spare_groups": str(draft.spare_groups) if draft.spare_groups else "",
+        "per_section": _text(draft.per_section),
+        "container": draft.container,
         "tolerance_percent": _text(draft.tolerance_percent),
         "temperature_c": _text(draft.temperature_c),
         "notes": draft.notes,
@@ -362,6 +414,10 @@ def values_like(order: Order) -> tuple[dict[str, Any], list[dict[str, Any]]]:
         for component in order.components.select_related("substance")
     ]
     return values, rows
+
+
+def _text_unless_zero(text: str) -> str:
+    return text if parse_number(text).value else ""
 
 
 def _text(number: TypedNumber | None) -> str:

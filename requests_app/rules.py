@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Final
 
 from prepdesk.calc.typed import parse_number
-from requests_app.drafts import MAX_GROUPS_PER_SECTION, MAX_OVERAGE_PERCENT, plain
+from requests_app.drafts import MAX_OVERAGE_PERCENT, MAX_SPARE_GROUPS, plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ RULES: Final[dict[str, Rule]] = {
         "groups",
         "Offered in every new order, on top of the groups of each section.",
         0,
-        MAX_GROUPS_PER_SECTION,
+        MAX_SPARE_GROUPS,
         one="group",
     ),
     "per_section_ml": Rule(

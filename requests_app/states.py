@@ -3,6 +3,7 @@
 from typing import Final
 
 # --- orders -----------------------------------------------------------------------------------
+APPROVAL: Final = "approval"
 WAITING: Final = "waiting"
 QUEUED: Final = "queued"
 IN_WORK: Final = "in_work"
@@ -11,6 +12,7 @@ HANDED_OVER: Final = "handed_over"
 CANCELLED: Final = "cancelled"
 
 ORDER_STATES: Final = {
+    APPROVAL: "Waiting for approval",
     WAITING: "Waiting for stock or apparatus",
     QUEUED: "In the queue",
     IN_WORK: "Being made",
@@ -19,6 +21,13 @@ ORDER_STATES: Final = {
     CANCELLED: "Cancelled",
 }
 ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
+    # Nothing is held while a manager is asked. Approved, an order is planned like one that waits.
+    (APPROVAL, "approve"): WAITING,
+    (APPROVAL, "decline"): CANCELLED,
+    (APPROVAL, "cancel"): CANCELLED,
+    # Changed so that nobody need be asked any more, or planned again to see.
+    (APPROVAL, "wait"): WAITING,
+    (WAITING, "ask"): APPROVAL,
     (WAITING, "queue"): QUEUED,
     (WAITING, "cancel"): CANCELLED,
     (QUEUED, "cancel"): CANCELLED,
@@ -33,7 +42,7 @@ ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
     (IN_WORK, "withdraw"): CANCELLED,
     (READY, "withdraw"): CANCELLED,
 }
-OPEN_ORDER_STATES: Final = (WAITING, QUEUED, IN_WORK, READY)
+OPEN_ORDER_STATES: Final = (APPROVAL, WAITING, QUEUED, IN_WORK, READY)
 
 # --- batches ----------------------------------------------------------------------------------
 CLAIMED: Final = "claimed"
@@ -94,6 +103,9 @@ RUN_NEXT: Final[dict[tuple[str, str], str]] = {
 # Events of the history that leave the state alone stand here too.
 EVENT_WORDS: Final[dict[str, str]] = {
     "submit": "sent",
+    "ask": "put before a manager",
+    "approve": "approved",
+    "decline": "declined",
     "queue": "put in the queue",
     "wait": "set to wait",
     "cancel": "cancelled",

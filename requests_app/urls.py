@@ -3,8 +3,10 @@
 from django.urls import URLPattern, path
 
 from requests_app.views import (
+    approvals,
     batches,
     bench_lists,
+    calendar,
     changes,
     corrections,
     list_order,
@@ -41,6 +43,8 @@ urlpatterns: list[URLPattern] = [
     path("orders/<str:reference>/change/", changes.order_change, name="order_change"),
     path("orders/<str:reference>/withdraw/", changes.order_withdraw, name="order_withdraw"),
     path("orders/<str:reference>/comments/", changes.order_comment, name="order_comment"),
+    path("orders/<str:reference>/approve/", approvals.order_approve, name="order_approve"),
+    path("orders/<str:reference>/decline/", approvals.order_decline, name="order_decline"),
     path("orders/<str:reference>/plan-again/", orders.order_plan_again, name="order_plan_again"),
     path("orders/<str:reference>/trace/", trace.order_trace, name="order_trace"),
     path("orders/<str:reference>/trace/csv/", trace.order_trace_csv, name="order_trace_csv"),
@@ -51,6 +55,7 @@ urlpatterns: list[URLPattern] = [
     path("stock/lots/<str:code>/trace/csv/", trace.lot_trace_csv, name="lot_trace_csv"),
     path("orders/<str:reference>/source/", orders.order_source, name="order_source"),
     path("substances/search/", orders.substance_search, name="substance_search"),
+    path("calendar/<str:secret>.ics", calendar.feed, name="calendar"),
     path("orders/<str:reference>/pull-out/", together.order_pull_out, name="order_pull_out"),
     path("orders/<str:reference>/hand-over/", together.order_hand_over, name="order_hand_over"),
     path("teaching/together/", together.together_page, name="together"),

@@ -128,5 +128,13 @@ def manager(db):
 
 
 @pytest.fixture
+def any_draw(db) -> None:
+    """A department where an order may take the last of a bottle without asking anybody."""
+    from requests_app.models import DepartmentRules
+
+    DepartmentRules.objects.update_or_create(pk=1, defaults={"large_draw_percent": 100})
+
+
+@pytest.fixture
 def on_postgres(db) -> bool:
     return connection.vendor == "postgresql"

@@ -104,10 +104,15 @@ class FactsForm(CheckedForm):
         ],
         help_text="Only where the department decided otherwise, by its safety data sheet and local rules.",
     )
+    restricted = forms.BooleanField(
+        label="Restricted: a manager approves each order of it",
+        required=False,
+        help_text="For what local rules keep under special watch. A manager decides this.",
+    )
     reason = ReasonText(required=False)
     expected = forms.CharField(widget=forms.HiddenInput, required=False, max_length=400)
 
-    def __init__(self, *args: Any, substance: Substance, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, substance: Substance, may_restrict: bool = False, **kwargs: Any) -> None:
         self.substance = substance
         unit = usual_unit(substance)
         below = substance.reorder_below
@@ -120,10 +125,13 @@ class FactsForm(CheckedForm):
                 "reorder_below": "" if below is None else f"{from_base(below, unit).normalize():f}",
                 "reorder_unit": unit,
                 "storage_group": substance.storage_group,
+                "restricted": substance.restricted,
                 "expected": facts_as_shown(substance),
             },
         )
         super().__init__(*args, **kwargs)
+        if not may_restrict:
+            del self.fields["restricted"]
         self.fields["reorder_unit"].choices = [  # type: ignore[attr-defined]  # a choice field
             (name, UNIT_WORDS.get(name, name)) for name, (base, _) in AMOUNT_UNITS.items() if base == unit
         ]
@@ -140,6 +148,11 @@ class FactsForm(CheckedForm):
             "reorder_below",
             "reorder_unit",
             "storage_group",
+            "restricted",
             "reason",
         )
         return {name: data.get(name, "") for name in names}
+
+    def clean_restricted(self) -> str:
+        """In the words of the service; who has no such field leaves it as it is."""
+        return "yes" if self.cleaned_data["restricted"] else "no"

@@ -20,6 +20,7 @@ _NAMES: Final = {
     "shelf_life_opened_days": "shelf life opened, in days",
     "reorder_below": "order again below",
     "storage_group": "storage group",
+    "restricted": "a manager approves each order",
 }
 
 
@@ -41,6 +42,7 @@ def edit_substance(
     reorder_below: str,
     reorder_unit: str,
     storage_group: str = "",
+    restricted: str = "",
     reason: str = "",
     idempotency_key: str | None = None,
     expected: str = "",
@@ -54,6 +56,8 @@ def edit_substance(
         shelf_life_closed_days: whole days as typed, empty for none; opened likewise.
         reorder_below: as typed, in ``reorder_unit``, empty for none.
         storage_group: code of a group that the department decided on instead of the one its facts give.
+        restricted: ``yes`` where a manager approves each order of it, ``no``, or empty to leave it; a manager
+            decides that.
         idempotency_key: the same key changes once.
         expected: :func:`facts_as_shown` of the page; anything else now is stale.
 
@@ -78,8 +82,11 @@ def edit_substance(
         reorder_below=reorder_below,
         reorder_unit=reorder_unit,
         storage_group=storage_group,
+        restricted=restricted,
         reason=reason,
     )
+    if values.get("restricted", locked.restricted) != locked.restricted:
+        policy.require(actor, "approve_order")
     changes = [
         f"{_NAMES[field]} “{_shown(locked, field, getattr(locked, field))}” to "
         f"“{_shown(locked, field, value)}”"
@@ -115,6 +122,7 @@ def check_facts(
     reorder_below: str,
     reorder_unit: str,
     storage_group: str = "",
+    restricted: str = "",
     reason: str,
     counted_in: str = "",
 ) -> SubstanceFacts:
@@ -138,6 +146,8 @@ def check_facts(
         else None,
         "storage_group": storage_group,
     }
+    if restricted:
+        values["restricted"] = restricted == "yes"
     if storage_group and group_named(storage_group) is None:
         reader.refuse("storage_group", "There is no such storage group.")
     kept = reader.words("reason", reason, MAX_REASON)
@@ -160,4 +170,6 @@ def _shown(substance: Substance, field: str, value: object) -> str:
         return as_text(value, usual_unit(substance))
     if field == "storage_group" and (group := group_named(str(value))):
         return group.name
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return "" if value is None else str(value)

@@ -111,7 +111,8 @@ def facts(request: SignedInRequest, key: str) -> HttpResponse:
     """Change what the stockroom keeps about a substance."""
     policy.require(request.user, "receive_lot")
     row = get_object_or_404(substances_visible_to(request.user), key=key)
-    form = FactsForm(request.POST or None, substance=row)
+    may_restrict = policy.may(request.user, "approve_order")
+    form = FactsForm(request.POST or None, substance=row, may_restrict=may_restrict)
     status = 200
     if request.method == "POST":
         status = 422

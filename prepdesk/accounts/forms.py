@@ -6,7 +6,7 @@ from django import forms
 
 from prepdesk.accounts.kinds import kinds_for
 from prepdesk.accounts.models import User
-from prepdesk.accounts.notices import mail_kinds_of
+from prepdesk.accounts.notices import mail_kinds_of, told_kinds_of
 from prepdesk.accounts.tokens import live_tokens_of
 
 
@@ -45,13 +45,24 @@ class MailForm(forms.Form):
             attrs={"size": "40", "type": "email", "inputmode": "email", "autocomplete": "email"}
         ),
     )
+    told = forms.MultipleChoiceField(
+        label="You are told of",
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text="Recalls always stand on your page of notices; everything else you may do without.",
+    )
     kinds = forms.MultipleChoiceField(
         label="Sent by mail as well", required=False, widget=forms.CheckboxSelectMultiple
     )
 
     def __init__(self, *args: Any, owner: User, **kwargs: Any) -> None:
-        kwargs.setdefault("initial", {"email": owner.email, "kinds": mail_kinds_of(owner)})
+        kwargs.setdefault(
+            "initial", {"email": owner.email, "kinds": mail_kinds_of(owner), "told": told_kinds_of(owner)}
+        )
         super().__init__(*args, **kwargs)
+        self.fields["told"].choices = [  # type: ignore[attr-defined]  # a choice field
+            (name, f"{kind.label}: {kind.meaning}") for name, kind in kinds_for(owner.role) if kind.may_be_off
+        ]
         self.fields["kinds"].choices = [  # type: ignore[attr-defined]  # a choice field
-            (name, f"{kind.label}: {kind.meaning}") for name, kind in kinds_for(owner.role)
+            (name, kind.label) for name, kind in kinds_for(owner.role)
         ]

@@ -16,12 +16,14 @@ class Kind:
         meaning: when it is sent, for the person who chooses whether it comes by mail.
         roles: who can get one; the choice is offered to them alone.
         by_mail: whether it comes by mail as long as a person has chosen nothing.
+        may_be_off: whether a person may do without it; what concerns safety can't be switched off.
     """
 
     label: str
     meaning: str
     roles: tuple[str, ...] = policy.ROLES
     by_mail: bool = True
+    may_be_off: bool = True
 
 
 RECALL: Final = "recall"
@@ -29,6 +31,7 @@ ORDER_WAITS: Final = "order_waits"
 ORDER_READY: Final = "order_ready"
 ORDER_HANDED_OVER: Final = "order_handed_over"
 ORDER_CANCELLED: Final = "order_cancelled"
+ORDER_APPROVAL: Final = "order_approval"
 ORDER_CHANGED: Final = "order_changed"
 MEETING_CHANGED: Final = "meeting_changed"
 BATCH_CHANGED: Final = "batch_changed"
@@ -41,11 +44,20 @@ TERM_ORDERED: Final = "term_ordered"
 _ORDERING: Final = (policy.INSTRUCTOR, policy.MANAGER)
 
 KINDS: Final[dict[str, Kind]] = {
-    RECALL: Kind("Recall", "A bottle is recalled that went into something you ordered, made or keep."),
+    RECALL: Kind(
+        "Recall",
+        "A bottle is recalled that went into something you ordered, made or keep.",
+        may_be_off=False,
+    ),
     ORDER_WAITS: Kind("Order waits", "An order of yours can't be made with what is on the shelf.", _ORDERING),
     ORDER_READY: Kind("Order ready", "An order of yours is made and stands ready.", _ORDERING),
     ORDER_HANDED_OVER: Kind("Order handed over", "An order of yours left the stockroom.", _ORDERING, False),
     ORDER_CANCELLED: Kind("Order cancelled", "Somebody else cancelled an order of yours.", _ORDERING),
+    ORDER_APPROVAL: Kind(
+        "Approval",
+        "An order waits for a manager's approval, or one of yours was approved or declined.",
+        _ORDERING,
+    ),
     ORDER_CHANGED: Kind("Order changed", "Somebody else changed an order of yours.", _ORDERING),
     MEETING_CHANGED: Kind(
         "Meeting changed",

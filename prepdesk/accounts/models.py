@@ -20,6 +20,8 @@ class User(AbstractUser):
     role = models.CharField(max_length=12, choices=Role.choices, default=Role.INSTRUCTOR)
     # Which kinds of notices come by mail: {kind: yes or no}; a kind that is missing follows the table.
     mail_choices = models.JSONField(default=dict, blank=True)
+    # Which kinds stand on the page of notices: {kind: no}; a kind that is missing stands there.
+    page_choices = models.JSONField(default=dict, blank=True)
 
     def __str__(self) -> str:
         return self.get_full_name() or self.username
@@ -37,6 +39,19 @@ class ApiToken(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} of {self.owner}"
+
+
+class CalendarKey(models.Model):
+    """The secret address of a person's calendar; only its hash is kept."""
+
+    owner = models.OneToOneField(
+        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="calendar_key"
+    )
+    hash = models.CharField(max_length=64, unique=True)
+    made_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"calendar of {self.owner}"
 
 
 class Notice(models.Model):

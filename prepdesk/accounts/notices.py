@@ -27,7 +27,8 @@ def tell(*, people: Iterable[User], kind: str, text: str, path: str, key: str) -
     """Tell each of these people once, in the caller's transaction.
 
     Args:
-        people: told once however often they are named; people who left are not told.
+        people: told once however often they are named; people who left are not told, nor those who chose
+            to do without this kind.
         kind: a key of :data:`prepdesk.accounts.kinds.KINDS`.
         text: one or two sentences for a person; never a secret, since it may go by mail.
         path: where to look, beginning with a single slash.
@@ -42,7 +43,8 @@ def tell(*, people: Iterable[User], kind: str, text: str, path: str, key: str) -
     said = " ".join(text.split())
     said = said if len(said) <= TEXT_LENGTH else f"{said[: TEXT_LENGTH - 1]}…"
     # In key order: two events that tell the same people then never wait for each other in a ring.
-    told = sorted({person.pk: person for person in people if person.is_active}.values(), key=lambda p: p.pk)
+    wanted = (person for person in people if person.is_active and wants(person, kind))
+    told = sorted({person.pk: person for person in wanted}.values(), key=lambda p: p.pk)
     rows = [
         Notice(
             person=person,
@@ -57,6 +59,11 @@ def tell(*, people: Iterable[User], kind: str, text: str, path: str, key: str) -
     Notice.objects.bulk_create(rows, ignore_conflicts=True)
     if any(row.by_mail for row in rows):
         transaction.on_commit(mail.look_now, robust=True)
+
+
+def wants(person: User, kind: str) -> bool:
+    """Whether a person is told of this kind at all."""
+    return not KINDS[kind].may_be_off or bool(person.page_choices.get(kind, True))
 
 
 def _wants_mail(person: User, kind: str, usual: bool) -> bool:
@@ -91,8 +98,12 @@ def mark_all_read(*, actor: User, up_to: int) -> int:
     return unread.update(read_at=timezone.now())
 
 
-def choose_mail(*, actor: User, email: str, kinds: Iterable[str]) -> User:
-    """Set where a person's mail goes and which kinds of notices come by it.
+def choose_mail(*, actor: User, email: str, kinds: Iterable[str], told: Iterable[str] | None = None) -> User:
+    """Set of which kinds of notices a person is told, which come by mail as well, and where that goes.
+
+    Args:
+        told: the kinds that stand on the page of notices; None leaves that as it is. What may not be
+            switched off stands there in any case.
 
     Raises:
         InvalidInput: field ``email``, for what is no address or is missing where mail is wanted.
@@ -111,10 +122,21 @@ def choose_mail(*, actor: User, email: str, kinds: Iterable[str]) -> User:
         **actor.mail_choices,
         **{name: name in wanted for name, _ in kinds_for(actor.role)},
     }
-    actor.save(update_fields=["email", "mail_choices"])
+    if told is not None:
+        on = set(told)
+        actor.page_choices = {
+            **actor.page_choices,
+            **{name: name in on for name, kind in kinds_for(actor.role) if kind.may_be_off},
+        }
+    actor.save(update_fields=["email", "mail_choices", "page_choices"])
     return actor
 
 
 def mail_kinds_of(person: User) -> list[str]:
     """The kinds that come to a person by mail, chosen or usual."""
     return [name for name, kind in kinds_for(person.role) if person.mail_choices.get(name, kind.by_mail)]
+
+
+def told_kinds_of(person: User) -> list[str]:
+    """The kinds that stand on a person's page of notices."""
+    return [name for name, _ in kinds_for(person.role) if wants(person, name)]

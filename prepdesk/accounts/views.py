@@ -10,11 +10,14 @@ from django.contrib.auth.views import LoginView
 from django.core.paginator import Paginator
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from prepdesk.access import policy
+from prepdesk.accounts.calendar_keys import end_calendar_key, make_calendar_key
 from prepdesk.accounts.forms import MailForm, TokenForm
 from prepdesk.accounts.http import SignedInRequest
+from prepdesk.accounts.models import CalendarKey
 from prepdesk.accounts.notices import choose_mail as set_mail
 from prepdesk.accounts.notices import mark_all_read, mark_read, notices_of
 from prepdesk.accounts.tokens import issue_token, live_tokens_of, revoke_token
@@ -66,6 +69,7 @@ def _own_page(request: SignedInRequest, *, status: int = 200, **more: object) ->
         "mail_form": MailForm(owner=user),
         "mail_is_on": settings.MAIL_IS_ON,
         "tokens": live_tokens_of(user),
+        "calendar_key": CalendarKey.objects.filter(owner=user).first(),
         **more,
     }
     # For the list of what needs correcting, and for the title of the page.
@@ -84,9 +88,25 @@ def choose_mail(request: SignedInRequest) -> HttpResponse:
             for field, text in refusal.errors.items():
                 form.add_error(field, text)
         else:
-            messages.success(request, "What comes by mail is set.")
+            messages.success(request, "What you are told, and what comes by mail, is set.")
             return redirect("accounts:me")
     return _own_page(request, status=422, mail_form=form)
+
+
+@require_POST
+def calendar_make(request: SignedInRequest) -> HttpResponse:
+    """Give a new calendar address, shown in this very answer and stored nowhere; the old one ends."""
+    secret = make_calendar_key(actor=request.user)
+    address = request.build_absolute_uri(reverse("requests_app:calendar", args=[secret]))
+    return _own_page(request, calendar_address=address)
+
+
+@require_POST
+def calendar_end(request: SignedInRequest) -> HttpResponse:
+    """End one's own calendar address at once."""
+    end_calendar_key(actor=request.user)
+    messages.success(request, "The address is ended. A calendar that still asks for it gets nothing.")
+    return redirect("accounts:me")
 
 
 @require_POST

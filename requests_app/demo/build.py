@@ -34,6 +34,7 @@ from requests_app.demo.changes import change_things
 from requests_app.demo.choices import MADE_FROM_A_CHOICE, WAITS_FOR_A_CHOICE, bring_back_leftover
 from requests_app.demo.days import PAST, TODAY, DemoOrder
 from requests_app.demo.files import bring_in_a_delivery
+from requests_app.demo.following import ask_and_hurry, set_the_rules
 from requests_app.demo.recalled import MADE_OF_IT, WEEKS, call_back, read_the_old_ones
 from requests_app.demo.scenario import (
     BALANCES,
@@ -82,6 +83,7 @@ def build() -> bool:
 def _build() -> None:
     now = timezone.now()
     people = _people()
+    set_the_rules(actor=people["manager"], now=now, key=KEY, as_of=as_of)
     with as_of(now - timedelta(days=100)):
         places = put_up_places(people["prep"], PLACES)
         _apparatus(people["manager"], places)
@@ -145,6 +147,9 @@ def _build() -> None:
         )
     for number, order in enumerate(MADE_OF_IT, start=1):
         _live(order, f"{KEY}recalled-{number}", people, sections, _moment(now, order.due))
+    ask_and_hurry(
+        people=people, sections=sections, now=now, key=KEY, as_of=as_of, draft=_draft, moment=_moment
+    )
     with as_of(now - timedelta(minutes=20)):
         call_back(actor=people["manager"], key=KEY)
     read_the_old_ones(now)

@@ -51,8 +51,11 @@ class Order(models.Model):
     made_alone = models.BooleanField(default=False)
     # Changed by one with every revision; the first is the order as it was sent.
     revision = models.PositiveSmallIntegerField(default=1)
-    # Why it needs a manager's approval; empty where it needs none or has it.
+    # Why it needs a manager's approval; empty where it needs none or has it. Each a point as
+    # services/approving.py makes it: code, substance, amount, text.
     approval_reasons = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
+    # The points that were approved, so that nobody is asked again for the same.
+    approved = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)
     # It was sent later than the department's notice, and what it displaces, as seen then.
     is_late = models.BooleanField(default=False)
     displaces = models.JSONField(default=list, blank=True, encoder=DjangoJSONEncoder)

@@ -41,7 +41,13 @@ Row = TypeVar("Row", Order, Batch)
 # How long the finished work stays in the lists before one has to ask for it.
 SHOW_DONE_FOR: Final = timedelta(days=14)
 
-ORDER_FILTERS: Final = {"open": "Open", "ready": "Ready", "done": "Done", "all": "All"}
+ORDER_FILTERS: Final = {
+    "open": "Open",
+    "approval": "For approval",
+    "ready": "Ready",
+    "done": "Done",
+    "all": "All",
+}
 QUEUE_FILTERS: Final = {
     "open": "All open",
     "unclaimed": "To be made",
@@ -96,6 +102,8 @@ def order_rows(actor: User, chosen: str, now: datetime) -> QuerySet[Order]:
     """
     orders = orders_visible_to(actor).select_related("course", "ordered_by", "batch__claimed_by")
     orders = orders.prefetch_related("sections")
+    if chosen == "approval":
+        return orders.filter(state=states.APPROVAL).order_by("due_at", "id")
     if chosen == "ready":
         return orders.filter(state=states.READY).order_by("due_at", "id")
     if chosen == "done":
@@ -109,6 +117,7 @@ def order_counts(actor: User) -> dict[str, int]:
     """How many orders each filter shows."""
     return orders_visible_to(actor).aggregate(
         open=Count("pk", filter=Q(state__in=states.OPEN_ORDER_STATES)),
+        approval=Count("pk", filter=Q(state=states.APPROVAL)),
         ready=Count("pk", filter=Q(state=states.READY)),
         done=Count("pk", filter=~Q(state__in=states.OPEN_ORDER_STATES)),
         all=Count("pk"),

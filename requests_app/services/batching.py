@@ -21,6 +21,7 @@ from requests_app.concealing import note_for, owner_of, purpose_of, title_of
 from requests_app.drafts import Wanted, draft_of, wanted_together
 from requests_app.models import Batch, BatchHold, Order, Sheet
 from requests_app.selectors import active_bookings, active_holds
+from requests_app.services.approving import ask_where_needed
 from requests_app.services.moves import give_reference, move, note_event, unborn_reference
 from requests_app.services.reserving import book_for, release_for
 from requests_app.services.telling import tell_queued, tell_waits
@@ -65,14 +66,21 @@ def open_orders(batch: Batch) -> list[Order]:
 def make_batch(*, actor: User, orders: Sequence[Order], reason: str, or_wait: bool = True) -> Batch | None:
     """Make one batch for locked orders that wait and have none: planned, held, booked and queued.
 
+    Those that a manager has to approve are set aside first, and the batch is made for the rest.
+
     Returns:
-        The batch; None when they can't be made now and go on waiting, with the reasons.
+        The batch; None when they can't be made now and go on waiting, with the reasons, or wait for
+        approval.
 
     Raises:
         Conflict: a bottle or flask was lost between plan and hold, and ``or_wait`` is false.
     """
     try:
         planned = plan_orders(orders)
+        aside = ask_where_needed(actor=actor, orders=orders, plan=planned.plan)
+        if aside:
+            orders = [order for order in orders if order not in aside]
+            return make_batch(actor=actor, orders=orders, reason=reason, or_wait=or_wait) if orders else None
         with transaction.atomic():
             batch = found_batch(actor=actor, orders=orders, planned=planned)
     except LOST as lost:
@@ -133,7 +141,8 @@ def replan_batch(
 ) -> Batch | None:
     """Plan a locked batch of the queue again, for the orders it has now: the next revision of its sheet.
 
-    Its old holds and bookings count as free and go back with it.
+    Its old holds and bookings count as free and go back with it. An order that would now take so much that
+    a manager has to approve it leaves the batch first.
 
     Args:
         or_keep: keep the present sheet where a new plan can't be made; for a batch that lost an order, whose
@@ -153,6 +162,8 @@ def replan_batch(
     held = active_holds(batch)
     try:
         planned = plan_orders(orders, _given_back(batch, held))
+        if ask_where_needed(actor=actor, orders=orders, plan=planned.plan, held=held):
+            return replan_batch(actor=actor, batch=batch, reason=reason, or_wait=or_wait, or_keep=True)
         with transaction.atomic():
             sheet = sheets.freeze_sheet(
                 actor=actor, batch=batch, request=planned.request, plan=planned.plan, reason=reason[:200]

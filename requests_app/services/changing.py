@@ -221,6 +221,7 @@ def _batch_words(batch: Batch, plan: sheets.Plan, was: sheets.Plan, *, is_new: b
 # --- waiting ---------------------------------------------------------------------------------------
 def _plan_waiting(actor: User, tale: _Tale, reason: str, rehearsal: bool) -> None:
     order = tale.order
+    # Of one that waits for approval a manager is asked again, where what is wanted now still needs it.
     apply_plan(actor=actor, order=order, batch=None, reason=reason)
     order.refresh_from_db()
     tale.first.append(_amounts(tale))

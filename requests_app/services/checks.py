@@ -16,6 +16,7 @@ from requests_app.drafts import (
     MAX_GROUPS_PER_SECTION,
     MAX_OVERAGE_PERCENT,
     MAX_SECTIONS,
+    MAX_SPARE_GROUPS,
     VOLUME_UNITS,
     OrderDraft,
     volume_of,
@@ -118,6 +119,10 @@ def _check_components(draft: OrderDraft, errors: dict[str, str]) -> None:
 def _check_amounts(draft: OrderDraft, errors: dict[str, str]) -> None:
     if not 0 < draft.groups_per_section <= MAX_GROUPS_PER_SECTION:
         errors["groups_per_section"] = f"A section has 1 to {MAX_GROUPS_PER_SECTION} groups."
+    if not 0 <= draft.spare_groups <= MAX_SPARE_GROUPS:
+        errors["spare_groups"] = f"A section has 0 to {MAX_SPARE_GROUPS} spare groups."
+    if draft.per_section is not None and draft.per_section.value < 0:
+        errors["per_section"] = "What is made on top for each section is zero or more."
     overage = draft.overage_percent
     if overage is not None and not 0 <= overage.value <= MAX_OVERAGE_PERCENT:
         errors["overage_percent"] = f"The extra lies between 0 and {MAX_OVERAGE_PERCENT} %."

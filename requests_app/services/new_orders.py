@@ -4,11 +4,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from django.utils import timezone
+
 from inventory.models import Substance
 from prepdesk.accounts.models import User
 from requests_app import states
 from requests_app.drafts import OrderDraft
 from requests_app.models import Order, OrderComponent, OrderEvent
+from requests_app.selectors import department_rules
+from requests_app.selectors.lateness import Lateness, marked
 from requests_app.services.moves import give_references, unborn_reference
 
 _AT_ONCE: Final = 500
@@ -35,7 +39,11 @@ class NewOrder:
 
 
 def order_row(
-    new: NewOrder, *, state: str = states.WAITING, waiting_for: list[dict[str, Any]] | None = None
+    new: NewOrder,
+    *,
+    state: str = states.WAITING,
+    waiting_for: list[dict[str, Any]] | None = None,
+    lateness: Lateness | None = None,
 ) -> Order:
     """The row of a new order, not saved yet. Every order begins here."""
     draft = new.draft
@@ -62,6 +70,8 @@ def order_row(
         list_line=draft.list_line,
         made_alone=new.made_alone,
         waiting_for=waiting_for or [],
+        is_late=lateness.is_late if lateness is not None else False,
+        displaces=list(lateness.displaces) if lateness is not None else [],
         idempotency_key=new.idempotency_key,
     )
 
@@ -91,7 +101,9 @@ def create_orders(*, actor: User, new: Sequence[NewOrder]) -> list[Order]:
     Raises:
         IntegrityError: one of them stands already: its line is ordered for that meeting, or its key is used.
     """
-    orders = Order.objects.bulk_create([order_row(one) for one in new], batch_size=_AT_ONCE)
+    marks = marked([one.draft.due_at for one in new], timezone.now(), department_rules())
+    rows = [order_row(one, lateness=mark) for one, mark in zip(new, marks, strict=True)]
+    orders = Order.objects.bulk_create(rows, batch_size=_AT_ONCE)
     give_references(orders, "R")
     through = Order.sections.through
     through.objects.bulk_create(

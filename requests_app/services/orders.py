@@ -4,6 +4,7 @@ Locks are always taken in the same order, batch, then order, then lots, then app
 these can wait for each other.
 """
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -20,6 +21,15 @@ from requests_app.bench_time import plan_in_time
 from requests_app.drafts import OrderDraft, draft_of, solution_of
 from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import choice_words
+from requests_app.selectors.lateness import Lateness, lateness_of
+from requests_app.services.approving import (
+    Look,
+    Point,
+    ask_new,
+    is_approved_by_sending,
+    keep_taken,
+    look_at,
+)
 from requests_app.services.batching import (
     LOST,
     Planned,
@@ -41,6 +51,7 @@ _PLANNING_TRIES = 5
 def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool = False) -> Order:
     """Take an order: queued with its sheet and its stock held, or waiting when the shelf is short.
 
+    What a manager has to approve waits for that first, with nothing held.
     Where a batch of the same solution stands in the queue and takes it, it is made together with that.
     Sending the same draft again under the same key gives the first order back.
 
@@ -64,6 +75,19 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_a
             if not sheets.only_the_shelf_is_short(plan):
                 raise refusal_of(plan)
             reasons = sheets.waiting_reasons(plan)
+        look = look_at(draft, plan)
+        late = lateness_of(draft.due_at, plan)
+        if look.points and not is_approved_by_sending(actor):
+            return _ask_new(
+                actor=actor,
+                draft=draft,
+                idempotency_key=idempotency_key,
+                title=plan["title"],
+                made_alone=made_alone,
+                points=look.points,
+                late=late,
+            )
+        if not plan["feasible"]:
             break
         try:
             return _queue_new(
@@ -72,6 +96,8 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_a
                 idempotency_key=idempotency_key,
                 made_alone=made_alone,
                 planned=Planned(request, plan),
+                look=look,
+                late=late,
             )
         except LOST as lost:
             # Somebody held that bottle or booked that flask after the plan; look at the shelf again.
@@ -83,6 +109,7 @@ def submit_order(*, actor: User, draft: OrderDraft, idempotency_key: str, made_a
         made_alone=made_alone,
         title=plan["title"],
         reasons=reasons,
+        late=late,
     )
 
 
@@ -198,7 +225,14 @@ def _as_sent(first: Order, draft: OrderDraft) -> OrderDraft:
 
 
 def _queue_new(
-    *, actor: User, draft: OrderDraft, idempotency_key: str, made_alone: bool, planned: Planned
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    made_alone: bool,
+    planned: Planned,
+    look: Look,
+    late: Lateness,
 ) -> Order:
     def place() -> Order:
         wait_at_the_gate(draft.components[0].substance_key)
@@ -209,9 +243,39 @@ def _queue_new(
             made_alone=made_alone,
             title=planned.plan["title"],
             state=states.QUEUED,
+            late=late,
         )
+        if is_new:
+            keep_taken(actor=actor, order=order, look=look)
         if is_new and not join_queued(actor=actor, order=order, alone_minutes=planned.plan["minutes"]):
             found_batch(actor=actor, orders=[order], planned=planned)
+        return order
+
+    return in_transaction_with_retries(place)
+
+
+def _ask_new(
+    *,
+    actor: User,
+    draft: OrderDraft,
+    idempotency_key: str,
+    made_alone: bool,
+    title: str,
+    points: Collection[Point],
+    late: Lateness,
+) -> Order:
+    def place() -> Order:
+        order, is_new = create_order(
+            actor=actor,
+            draft=draft,
+            idempotency_key=idempotency_key,
+            made_alone=made_alone,
+            title=title,
+            state=states.APPROVAL,
+            late=late,
+        )
+        if is_new:
+            ask_new(actor=actor, order=order, points=points)
         return order
 
     return in_transaction_with_retries(place)
@@ -225,6 +289,7 @@ def _wait_new(
     made_alone: bool,
     title: str,
     reasons: list[dict[str, Any]],
+    late: Lateness,
 ) -> Order:
     def place() -> Order:
         wait_at_the_gate(draft.components[0].substance_key)
@@ -236,6 +301,7 @@ def _wait_new(
             title=title,
             state=states.WAITING,
             waiting_for=reasons,
+            late=late,
         )
         if is_new:
             # Together with others it may do with the apparatus that those have booked.
@@ -253,10 +319,13 @@ def create_order(
     title: str,
     state: str,
     made_alone: bool = False,
+    late: Lateness | None = None,
     waiting_for: list[dict[str, Any]] | None = None,
 ) -> tuple[Order, bool]:
     new = NewOrder(actor, draft, title, idempotency_key, made_alone=made_alone)
-    order = order_row(new, state=state, waiting_for=waiting_for)
+    order = order_row(
+        new, state=state, waiting_for=waiting_for, lateness=late or lateness_of(draft.due_at, None)
+    )
     try:
         with transaction.atomic():
             order.save()
@@ -282,11 +351,15 @@ def create_order(
 def apply_plan(*, actor: User, order: Order, batch: Batch | None, reason: str, or_wait: bool = True) -> None:
     """Plan a locked order on today's shelf, where what its own batch holds counts as free.
 
+    One that waits for approval is looked at again: where nobody need be asked any more, it is planned.
     Where it shares a batch with orders that it is no longer the same solution as, it gets one of its own.
 
     Raises:
         Conflict: a bottle was lost between plan and hold, and ``or_wait`` is false.
     """
+    if order.state == states.APPROVAL:
+        order.approval_reasons = []
+        move(actor=actor, row=order, event="wait", note=reason)
     if batch is not None and _is_another(order, batch):
         take_out(actor=actor, order=order, batch=batch, reason=reason)
         batch = None

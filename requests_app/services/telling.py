@@ -3,8 +3,11 @@
 Each runs in the transaction of the event. Nobody is told of what they did themselves.
 """
 
+from collections.abc import Iterable
+
 from django.urls import reverse
 
+from prepdesk.access import policy
 from prepdesk.accounts import kinds
 from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
@@ -71,15 +74,41 @@ def tell_cancelled(*, actor: User, order: Order, reason: str) -> None:
     _tell_owner(actor, order, kinds.ORDER_CANCELLED, text, "cancelled")
 
 
+def tell_asked(*, actor: User, order: Order) -> None:
+    """A manager is asked whether the order may be made; its orderer hears of it where another planned it."""
+    why = " ".join(point["text"] for point in order.approval_reasons)
+    asks = f"asked-{order.events.count()}"
+    text = f"{_named(order)}, for {order.ordered_by}, waits for approval. {why}"
+    managers = User.objects.filter(role=policy.MANAGER, is_active=True).exclude(pk=actor.pk)
+    _tell(managers, order, kinds.ORDER_APPROVAL, text, asks)
+    _tell_owner(actor, order, kinds.ORDER_APPROVAL, f"{_named(order)}, waits for approval. {why}", asks)
+
+
+def tell_approved(*, actor: User, order: Order) -> None:
+    """The order may be made; whether it stands in the queue or waits for stock is said with it."""
+    now = order.get_state_display()
+    text = f"{_named(order)}, was approved by {actor}. It is now: {now[:1].lower()}{now[1:]}."
+    _tell_owner(actor, order, kinds.ORDER_APPROVAL, text, f"approved-{order.events.count()}")
+
+
+def tell_declined(*, actor: User, order: Order, reason: str) -> None:
+    """The order will not be made."""
+    text = f"{_named(order)}, was declined by {actor}: {reason}"
+    _tell_owner(actor, order, kinds.ORDER_APPROVAL, text, "declined")
+
+
 def _named(order: Order) -> str:
     return f"{order.reference}, {order.title}"
 
 
 def _tell_owner(actor: User, order: Order, kind: str, text: str, event: str) -> None:
-    if order.ordered_by_id == actor.pk:
-        return
+    if order.ordered_by_id != actor.pk:
+        _tell([order.ordered_by], order, kind, text, event)
+
+
+def _tell(people: Iterable[User], order: Order, kind: str, text: str, event: str) -> None:
     tell(
-        people=[order.ordered_by],
+        people=people,
         kind=kind,
         text=text,
         path=reverse("requests_app:order", args=[order.reference]),

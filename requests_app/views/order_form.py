@@ -30,9 +30,12 @@ from requests_app.forms import (
     show_refusal,
     values_like,
 )
+from requests_app.selectors.lateness import lateness_of
+from requests_app.selectors.next_meetings import NextMeeting, next_meeting, next_meetings
+from requests_app.services.approving import approval_reasons_for, is_approved_by_sending
 from requests_app.services.orders import order_sent_with, plan_order, submit_order
 from requests_app.sheets import offers_in, waiting_reasons
-from requests_app.views.orders import address_of
+from requests_app.views.orders import MAX_DIGITS, address_of
 from requests_app.views.previews import preview_of
 
 Values = dict[str, Any]
@@ -50,6 +53,8 @@ def order_new(request: SignedInRequest) -> HttpResponse:
     if step in ("check", "send"):
         return _check_or_send(request, step)
     values, rows = _typed(request.POST)
+    if step.startswith("meeting-"):
+        values |= _for_meeting(request.user, step)
     if step == "anew":
         # The same values as an order of its own: under the old key they would be the order sent before.
         values["key"] = fresh_key()
@@ -61,7 +66,13 @@ def order_preview(request: SignedInRequest) -> HttpResponse:
     """The fragment beside the form: what the values typed so far would make. Saves nothing."""
     policy.require(request.user, "preview_preparation")
     form, components = _bound(request.user, request.POST)
-    context = {"preview": preview_of(form, components), "components": components, "live": True}
+    preview = preview_of(form, components)
+    context = {
+        "preview": preview,
+        "components": components,
+        "live": True,
+        "meetings": _offered(request.user, form),
+    }
     return render(request, "requests_app/_preview.html", context)
 
 
@@ -98,6 +109,8 @@ def _check_or_send(request: SignedInRequest, step: str) -> HttpResponse:
             "volume": volume_of(draft),
             "waits": [] if plan["feasible"] else waiting_reasons(plan),
             "offers": offers_in(plan),
+            "late": lateness_of(draft.due_at, plan),
+            "approval": [] if is_approved_by_sending(request.user) else approval_reasons_for(draft, plan),
             "warnings": [one for one in plan["problems"] if one["severity"] == "warn"],
         },
     )
@@ -135,6 +148,25 @@ def _rows_after(step: str, rows: list[Values]) -> list[Values]:
     return rows
 
 
+def _offered(actor: User, form: OrderForm) -> list[NextMeeting]:
+    """The next meetings of the sections that are ticked."""
+    ticked = form["sections"].value() or []
+    return next_meetings(actor, [form.sections_by_id[one].pk for one in ticked if one in form.sections_by_id])
+
+
+def _for_meeting(actor: User, step: str) -> Values:
+    """Day, time and room of a meeting that was offered; nothing for one that is none any more."""
+    key = step.removeprefix("meeting-")
+    chosen = (
+        next_meeting(actor, int(key)) if key.isascii() and key.isdigit() and len(key) < MAX_DIGITS else None
+    )
+    if chosen is None:
+        return {}
+    due = timezone.localtime(chosen.due_at)
+    room = {"room": chosen.room} if chosen.room else {}
+    return {"due_date": f"{due:%Y-%m-%d}", "due_time": f"{due:%H:%M}", **room}
+
+
 # --- the page -----------------------------------------------------------------------------------------
 def _open_page(request: SignedInRequest, values: Values, rows: list[Values]) -> HttpResponse:
     """The form with values in it and no judgement: nobody has finished filling it in."""
@@ -162,6 +194,8 @@ def _page(
         # browser kept of an earlier visit.
         "shows_typed": request.method == "POST" or "like" in request.GET,
         "rooms": selectors.rooms_used(),
+        "rules": selectors.department_rules(),
+        "meetings": _offered(request.user, form),
     }
     return render(request, "requests_app/order_form.html", context, status=status)
 

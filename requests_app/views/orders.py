@@ -18,6 +18,7 @@ from requests_app.change_forms import CommentForm
 from requests_app.concealing import is_unknown, may_read_order
 from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Order
+from requests_app.order_course import course_of
 from requests_app.search import substance_options
 from requests_app.selectors.changes import changes_since_sent
 from requests_app.selectors.recalls import stopped_lots
@@ -110,6 +111,8 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
         "may_cancel": own
         and policy.may(request.user, "cancel_order")
         and (order.state, "cancel") in states.ORDER_NEXT,
+        "may_decide": policy.may(request.user, "approve_order") and order.state == states.APPROVAL,
+        "course": course_of(order),
         "may_replan": policy.may(request.user, "replan_order")
         and order.state in (states.WAITING, states.QUEUED),
         "may_order": policy.may(request.user, "submit_order") and not is_unknown(order),

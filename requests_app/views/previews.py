@@ -8,6 +8,8 @@ from requests_app import sheets
 from requests_app.bench_time import plan_in_time
 from requests_app.drafts import VolumeWanted, volume_of, volume_problem
 from requests_app.forms import ComponentFormSet, OrderForm, draft_from
+from requests_app.selectors.lateness import Lateness, lateness_of
+from requests_app.services.approving import approval_reasons_for
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +22,8 @@ class Preview:
         volume: of the finished solution, once it can be added up.
         plan: once everything is there.
         waits: what the order would wait for, when only the shelf is short.
+        late: whether it would be sent late, once the day is typed.
+        approval: what a manager would be asked about.
         said: one line for a screen reader.
     """
 
@@ -28,6 +32,8 @@ class Preview:
     volume: VolumeWanted | None = None
     plan: dict[str, Any] | None = None
     waits: tuple[dict[str, Any], ...] = ()
+    late: Lateness | None = None
+    approval: tuple[str, ...] = ()
 
     @property
     def stops(self) -> list[dict[str, str]]:
@@ -79,7 +85,13 @@ def preview_of(form: OrderForm, components: ComponentFormSet) -> Preview:
     except RequestRefused as refused:
         return Preview(unread=tuple(error.text for error in refused.errors), volume=volume_of(draft))
     waits = tuple(sheets.waiting_reasons(plan)) if sheets.only_the_shelf_is_short(plan) else ()
-    return Preview(volume=volume_of(draft), plan=plan, waits=waits)
+    return Preview(
+        volume=volume_of(draft),
+        plan=plan,
+        waits=waits,
+        late=lateness_of(draft.due_at, plan) if is_timed else None,
+        approval=tuple(approval_reasons_for(draft, plan)),
+    )
 
 
 # A plan needs these; everything else of the form may still be empty.
@@ -89,7 +101,14 @@ _NEEDED = {
     "volume_per_group": "the volume for each group",
 }
 _NEEDED_OF_COMPONENT = {"substance": "the substance", "target": "its concentration"}
-_READ = ("overage_percent", "tolerance_percent", "temperature_c", "volume_unit")
+_READ = (
+    "overage_percent",
+    "spare_groups",
+    "per_section",
+    "tolerance_percent",
+    "temperature_c",
+    "volume_unit",
+)
 
 
 def _open_points(form: OrderForm, components: ComponentFormSet) -> tuple[list[str], list[str]]:
@@ -113,4 +132,7 @@ def _sort(
 
 
 def _can_add_up(form: OrderForm) -> bool:
-    return all(name in form.cleaned_data for name in (*_NEEDED, "volume_unit", "overage_percent"))
+    return all(
+        name in form.cleaned_data
+        for name in (*_NEEDED, "volume_unit", "overage_percent", "spare_groups", "per_section")
+    )

@@ -21,6 +21,7 @@ from inventory.services import (
     count_lots,
 )
 from prepdesk.accounts import kinds
+from prepdesk.accounts.calendar_keys import make_calendar_key
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
 from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term, TermRun, UnknownSet
@@ -157,6 +158,7 @@ def world(cast) -> dict[str, Any]:
         "count_line": counted[0].pk,
         "substance": "sodium-chloride",
         "token": token.pk,
+        "calendar": make_calendar_key(actor=instructor),
         "notice": instructor.notices.get().pk,
         "recall": recall.pk,
         "kind": "lots",

@@ -56,6 +56,10 @@ ROWS = [
     everybody("accounts:me", "post"),
     Row("accounts:end_token", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("token",)),
     everybody("accounts:choose_mail", "post"),
+    everybody("accounts:calendar_make", "post"),
+    everybody("accounts:calendar_end", "post"),
+    # The address itself is the secret: whoever has it reads that calendar.
+    Row("requests_app:calendar", "get", IN, IN, IN, IN, ("calendar",), nobody=IN),
     everybody("accounts:notices"),
     everybody("accounts:notices_read", "post"),
     Row("accounts:notice_read", "post", IN, HIDDEN, HIDDEN, HIDDEN, ("notice",)),
@@ -91,6 +95,9 @@ ROWS = [
     stockroom("requests_app:stop", "post", "batch"),
     stockroom("requests_app:lot_trace", "get", "lot"),
     stockroom("requests_app:lot_trace_csv", "get", "lot"),
+    Row("requests_app:order_approve", "post", OUT, OUT, OUT, IN, ("order",)),
+    Row("requests_app:order_decline", "get", OUT, OUT, OUT, IN, ("order",)),
+    Row("requests_app:order_decline", "post", OUT, OUT, OUT, IN, ("order",)),
     # unknowns: the stockroom sees the codes, the key is for the owner
     everybody("requests_app:unknowns"),
     Row("requests_app:unknowns_new", "get", IN, IN, OUT, IN),

@@ -13,7 +13,8 @@ from playwright.sync_api import Page, expect
 
 from inventory.models import ApparatusItem, Attachment, Booking, ImportRun, Lot, Place, Stocktake, WasteStream
 from prepdesk.core.views import server_error
-from requests_app.models import Batch, Meeting, Order, PlannedExperiment, Recall, TermRun, UnknownSet
+from requests_app.demo.teaching import TODAY_IN_WEEK, current_term
+from requests_app.models import Batch, BenchList, Meeting, Order, Recall, TermRun, UnknownSet
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
 from requests_app.services.batches import claim_batch, record_step
 
@@ -84,7 +85,7 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
     begun = own.filter(state="in_work", revision__gt=1).get().reference
     off = Meeting.objects.filter(state="cancelled", section__instructor__username="instructor").first()
     unknowns = UnknownSet.objects.get(ordered_by__username="instructor").reference
-    planned = PlannedExperiment.objects.filter(bench_list__course__code="CH 101").latest("week")
+    listed, term = BenchList.objects.get(title="Density of a salt solution"), current_term()
     addresses = [
         "/orders/",
         "/orders/?q=salt-that-nobody-has",
@@ -95,17 +96,26 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/orders/{own.filter(state='queued').latest('pk').reference}/change/",
         f"/orders/{begun}/change/",
         f"/orders/{begun}/withdraw/",
+        "/teaching/week/",
+        "/teaching/week/?room=210&person=",
+        "/teaching/timetable/",
+        f"/teaching/sections/{off.section_id}/",
+        "/teaching/lists/",
+        f"/teaching/lists/{listed.pk}/",
+        f"/teaching/lists/{listed.pk}/correct/",
+        f"/teaching/lists/{listed.pk}/retire/",
+        "/teaching/lists/new/",
+        "/teaching/plan/",
+        f"/teaching/plan/{term.pk}/{listed.course_id}/",
+        f"/teaching/plan/{term.pk}/order/",
+        "/orders/from-list/",
+        f"/orders/from-list/?list={listed.pk}&term={term.pk}&week={TODAY_IN_WEEK + 4}",
         f"/teaching/meetings/{off.pk}/",
         f"/teaching/meetings/{off.pk}/change/",
         f"/teaching/meetings/{off.pk}/reinstate/",
         f"/teaching/meetings/{off.pk}/cancel/",
         f"/teaching/sections/{off.section_id}/size/",
         f"/teaching/days/{off.starts_at:%Y-%m-%d}/cancel/",
-        "/teaching/plan/",
-        f"/teaching/plan/{planned.term_id}/{planned.bench_list.course_id}/",
-        f"/teaching/plan/{planned.term_id}/order/",
-        "/orders/from-list/",
-        f"/orders/from-list/?list={planned.bench_list_id}&term={planned.term_id}&week={planned.week}",
         # The list in full is scanned once, below; it is the longest page there is.
         "/stock/?q=sodium",
         "/stock/substances/sodium-chloride/",
@@ -331,7 +341,14 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         manager,
         department.url,
         [
-            f"/teaching/runs/{TermRun.objects.latest('pk').pk}/",
+            "/teaching/week/",
+            "/teaching/terms/new/",
+            f"/teaching/terms/{current_term().pk}/change/",
+            "/teaching/rooms/new/",
+            "/teaching/courses/new/",
+            "/teaching/sections/new/",
+            f"/teaching/sections/{current_term().sections.first().pk}/change/",
+            f"/teaching/runs/{TermRun.objects.get().pk}/",
             "/review/",
             "/review/?first=2020-01-01&last=2020-01-31",
             f"/orders/{waiting.reference}/",

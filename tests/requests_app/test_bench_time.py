@@ -17,7 +17,8 @@ from requests_app.services.batches import claim_batch, finish_batch, put_back_ba
 from requests_app.services.orders import cancel_order, replan_order
 from tests.inventory.test_pages import words
 
-pytestmark = pytest.mark.django_db
+# The bottles of these tests are small.
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("any_draw")]
 
 NOW = datetime(2026, 12, 1, 8, tzinfo=UTC)
 DUE = NOW + timedelta(hours=6)

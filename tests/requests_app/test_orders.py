@@ -20,6 +20,9 @@ from requests_app.services import orders
 from requests_app.services.batches import claim_batch
 from requests_app.services.orders import cancel_order, plan_order, replan_order, submit_order
 
+# The bottles of these tests are small.
+pytestmark = pytest.mark.usefixtures("any_draw")
+
 # Common practice: 58.4 g of sodium chloride in 500 mL is 2 mol/L.
 GRAMS_PER_ML_OF_2_MOLAR_SALT = Decimal("58.44") / 500
 
@@ -429,4 +432,4 @@ def test_the_counts_beside_the_filters_are_what_the_filters_show(salt, send, pre
     assert counts == {
         name: selectors.order_rows(prep, name, timezone.now()).count() for name in selectors.ORDER_FILTERS
     }
-    assert counts["open"] == 9
+    assert counts["open"] == 11

@@ -19,7 +19,8 @@ from requests_app.services.recalls import recall_lot
 from requests_app.services.stopping import stop_batch
 from tests.requests_app.test_batches import do_steps, steps_of
 
-pytestmark = pytest.mark.django_db
+# The bottles of these tests are small.
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("any_draw")]
 LETTER = "The maker's letter of 3 March: the assay is wrong"
 
 

@@ -23,6 +23,9 @@ from requests_app.services.batches import claim_batch, finish_batch, record_step
 from requests_app.services.orders import cancel_order
 from tests.requests_app.test_preview_contract import ask, component, order  # noqa: F401 (ask is a fixture)
 
+# The bottles of these tests are small.
+pytestmark = pytest.mark.usefixtures("any_draw")
+
 SALT = periodictable.formula("NaCl").mass
 
 

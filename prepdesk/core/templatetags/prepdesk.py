@@ -31,6 +31,7 @@ register = template.Library()
 
 # value of a state -> (shape, tint). The word comes from the caller's own table.
 _LOOKS: Final[dict[str, tuple[str, str]]] = {
+    "approval": ("square", "wait"),
     "waiting": ("triangle", "wait"),
     "queued": ("ring", "plain-tint"),
     "claimed": ("half", "work"),
