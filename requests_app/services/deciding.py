@@ -8,7 +8,6 @@ from requests_app import states
 from requests_app.models import Order
 from requests_app.services.batching import make_batch
 from requests_app.services.moves import move
-from requests_app.services.orders import lock_order
 from requests_app.services.telling import tell_approved, tell_declined
 
 _NOTE_LENGTH = 300
@@ -30,7 +29,7 @@ def approve_order(*, actor: User, order: Order, seen_event: int | None, note: st
     policy.require(actor, "approve_order")
 
     def approve() -> Order:
-        _, locked = lock_order(order)
+        locked = _locked(order)
         if locked.state != states.APPROVAL and _happened(locked, "approve", seen_event):
             return locked
         _require_waiting(locked, "approve")
@@ -61,7 +60,7 @@ def decline_order(*, actor: User, order: Order, seen_event: int | None, reason: 
         raise InvalidInput({"reason": f"That is {len(why)} characters long; {_NOTE_LENGTH} fit."})
 
     def decline() -> Order:
-        _, locked = lock_order(order)
+        locked = _locked(order)
         if locked.state == states.CANCELLED and _happened(locked, "decline", seen_event):
             return locked
         _require_waiting(locked, "decline")
@@ -71,6 +70,11 @@ def decline_order(*, actor: User, order: Order, seen_event: int | None, reason: 
         return locked
 
     return in_transaction_with_retries(decline)
+
+
+def _locked(order: Order) -> Order:
+    """The order alone: one that waits for approval has no batch that would have to be locked first."""
+    return Order.objects.select_for_update().get(pk=order.pk)
 
 
 def _happened(order: Order, event: str, since: int | None) -> bool:

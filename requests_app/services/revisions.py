@@ -141,8 +141,6 @@ def waits_words(order: Order) -> str:
         what, reasons = "", order.waiting_for
     said = " ".join(reason["text"] for reason in reasons)
     told = f": {said}" if said and not is_unknown(order) else "."
-    if order.state == states.APPROVAL:
-        return "It waits for approval: " + " ".join(point["text"] for point in order.approval_reasons)
     return f"It waits {what}".rstrip() + told
 
 

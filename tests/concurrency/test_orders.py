@@ -20,6 +20,7 @@ from requests_app.selectors import active_holds
 from requests_app.services.arranging import pull_out
 from requests_app.services.batches import claim_batch, record_step
 from requests_app.services.choices import choose_source
+from requests_app.services.deciding import approve_order, decline_order
 from requests_app.services.orders import cancel_order, replan_order, submit_order
 from tests.requests_app.conftest import outfit_bench, substance_row
 
@@ -305,3 +306,37 @@ def test_a_claimed_batch_lets_nobody_out(people, prep_staff, salt_bottle):
     first.refresh_from_db()
     second.refresh_from_db()
     assert first.batch_id == second.batch_id
+
+
+def test_two_managers_who_approve_at_the_same_moment_approve_once(people, salt_bottle, race):
+    salt_bottle("50")
+    order = submit_order(actor=people[0], draft=wanted(people[0]), idempotency_key="large")
+    assert order.state == states.APPROVAL
+    seen = order.events.latest("pk").pk
+    managers = [
+        User.objects.create(username=f"manager{number}", role="manager", password="!") for number in range(2)
+    ]
+    answers = race(
+        [lambda one=one: approve_order(actor=one, order=order, seen_event=seen) for one in managers]
+    )
+    assert [answer.state for answer in answers] == [states.QUEUED] * 2
+    assert order.events.filter(event="approve").count() == 1
+    assert Batch.objects.count() == Hold.objects.filter(state="active").count() == 1
+
+
+def test_approved_and_declined_at_the_same_moment_only_one_of_both_happens(people, salt_bottle, race):
+    salt_bottle("50")
+    order = submit_order(actor=people[0], draft=wanted(people[0]), idempotency_key="large")
+    seen = order.events.latest("pk").pk
+    managers = [
+        User.objects.create(username=f"manager{number}", role="manager", password="!") for number in range(2)
+    ]
+    answers = race(
+        [
+            lambda: approve_order(actor=managers[0], order=order, seen_event=seen),
+            lambda: decline_order(actor=managers[1], order=order, seen_event=seen, reason="too much"),
+        ]
+    )
+    assert sum(isinstance(answer, NotInThisState) for answer in answers) == 1
+    order.refresh_from_db()
+    assert (order.state == states.QUEUED) == Hold.objects.filter(state="active").exists()

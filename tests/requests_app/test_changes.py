@@ -34,7 +34,8 @@ from requests_app.services.changes import (
 from requests_app.services.comments import TEXT_LENGTH, comment_order
 from requests_app.services.orders import lock_order, submit_order
 
-pytestmark = pytest.mark.django_db
+# The bottles of these tests are small.
+pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("any_draw")]
 
 
 @pytest.fixture(autouse=True)

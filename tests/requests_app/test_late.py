@@ -76,7 +76,7 @@ def test_nobody_prepares_at_night_or_at_the_weekend():
 @time_machine.travel(datetime(2026, 11, 25, 9, 0, tzinfo=UTC), tick=False)
 def test_an_order_sent_late_is_marked_and_says_what_it_pushes_aside(salt, send):
     DepartmentRules.objects.create(pk=1, notice_days=1)
-    early = send(due_at=datetime(2026, 11, 27, 9, 0, tzinfo=UTC))
+    early = send(due_at=datetime(2026, 11, 27, 9, 0, tzinfo=UTC), target="0.50")
     assert not early.is_late
     first = send(due_at=timezone.now() + timedelta(minutes=25), volume="1", overage_percent=None)
     second = send(due_at=timezone.now() + timedelta(minutes=20), target="1.00", volume="1")

@@ -32,6 +32,9 @@ from tests.requests_app.test_choices import leftover
 
 __all__ = ["do_steps", "leftover"]
 
+# The bottles of these tests are small.
+pytestmark = pytest.mark.usefixtures("any_draw")
+
 DAY = timedelta(days=1)
 
 
@@ -113,7 +116,7 @@ def test_what_is_claimed_is_never_touched(carboy, send, prep):
 
 
 def test_the_departments_rule_keeps_weeks_apart(carboy, send):
-    DepartmentRules.objects.create(pk=1, together_days=5)
+    DepartmentRules.objects.update_or_create(pk=1, defaults={"together_days": 5})
     first, second = send(), send(due_at=timezone.now() + 8 * DAY)
     assert first.batch != second.batch
 
