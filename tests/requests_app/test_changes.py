@@ -475,7 +475,7 @@ def test_of_a_coded_sample_neither_the_form_nor_the_words_lead_to_what_is_in_it(
     )
     UnknownSample.objects.create(unknown_set=unknowns, position=0, code="K7", order=order)
     for wanted in ({"groups_per_section": 15}, {"tolerance_percent": parse_number("1")}):
-        with pytest.raises(NotInThisState, match="stand in its key"):
+        with pytest.raises(NotInThisState, match="stays as drawn"):
             change(order, **wanted)
     client.force_login(manager)
     page = client.get(f"/orders/{order.reference}/change/").content.decode()

@@ -221,7 +221,7 @@ def _bound(wants: list[Want], most: Decimal, window: int) -> int:
     return best_from(0)
 
 
-# Where more batches are made than the bound asks for, how many and the bound; everywhere else none is.
+# Where more batches may be made than the bound asks for: how many at most, and the bound; nowhere else.
 # The bound takes volumes as if they could be cut, so it need not be reachable.
 _ABOVE: dict[tuple[int, int | None], dict[str, tuple[int, int]]] = {
     (5_000, None): {"sodium-chloride": (63, 62)},
@@ -235,16 +235,16 @@ _ABOVE: dict[tuple[int, int | None], dict[str, tuple[int, int]]] = {
 def test_over_a_term_of_sixty_sections_hardly_a_batch_is_above_the_bound(
     most: int, together: int | None
 ) -> None:
-    above = {}
+    above, may_be = {}, _ABOVE.get((most, together), {})
     for family, wants in _term().items():
         found = groups_of(wants, most_ml=Decimal(most), together_days=together)
         assert not _wrong(found, Decimal(most), together)
         keeps = wants[0].keeps_days
         bound = _bound(wants, Decimal(most), keeps if together is None else min(keeps, together))
         assert len(found) >= bound
-        if len(found) > bound:
+        if len(found) > max(bound, may_be.get(family, (0, 0))[0]):
             above[family] = (len(found), bound)
-    assert above == _ABOVE.get((most, together), {})
+    assert above == {}
 
 
 def test_the_largest_volume_is_read_off_the_vessels() -> None:
