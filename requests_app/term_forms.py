@@ -5,6 +5,7 @@ from typing import Any, Final
 from uuid import UUID
 
 from django import forms
+from django.utils import timezone
 
 from requests_app.drafts import MAX_GROUPS_PER_SECTION
 from requests_app.forms import KEY_LENGTH, WholeNumberField, fresh_key
@@ -74,8 +75,11 @@ class OrderTermForm(forms.Form):
     def __init__(self, *args: Any, courses: Sequence[Course], weeks: Sequence[Week], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.by_key = {str(course.pk): course for course in courses}
+        today = timezone.localdate()
+        # The week that runs: what lies before it can't be ordered any more.
+        first = max((week.number for week in weeks if week.monday <= today), default=weeks[0].number)
         self.fields["courses"].choices = [(str(one.pk), str(one)) for one in courses]  # type: ignore[attr-defined]  # a choice field
-        for name, initial in (("first", weeks[0].number), ("last", weeks[-1].number)):
+        for name, initial in (("first", first), ("last", weeks[-1].number)):
             self.fields[name].choices = [  # type: ignore[attr-defined]  # a choice field
                 (str(week.number), f"{week.number}, from {week.monday:%-d %b}") for week in weeks
             ]

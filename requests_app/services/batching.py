@@ -90,9 +90,9 @@ def make_batch(*, actor: User, orders: Sequence[Order], reason: str, or_wait: bo
         _go_on_waiting(actor, orders, short.reasons)
         return None
     for order in orders:
+        tell_queued(actor=actor, batch=batch, order=order)
         order.waiting_for = []
         move(actor=actor, row=order, event="queue", note=reason)
-        tell_queued(actor=actor, batch=batch, order=order)
     return batch
 
 

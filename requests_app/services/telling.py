@@ -58,7 +58,12 @@ def tell_waits(*, actor: User, batch: Batch, order: Order) -> None:
 
 
 def tell_queued(*, actor: User, batch: Batch, order: Order) -> None:
-    """The order waited and is in the queue again, as ``batch``."""
+    """The order waited for something and is in the queue now, as ``batch``.
+
+    One that only waited to be planned, as those of a term that is ordered at once, was never held up.
+    """
+    if not order.waiting_for:
+        return
     text = f"{_named(order)}, no longer waits: it is in the queue and its stock is held."
     _tell_owner(actor, order, kinds.ORDER_WAITS, text, f"queued-{batch.pk}")
 

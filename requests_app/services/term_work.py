@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final
 from uuid import UUID
 
+from django.db.models import Count, Q
 from django.urls import reverse
 from django.utils import timezone
 
@@ -194,6 +195,7 @@ def _finish(run: TermRun, tally: _Tally) -> None:
         ):
             raise Stopped
         tell_done(run.actor, run, figures)
+        tell_owners(run, tally.made)
 
     in_transaction_with_retries(finish)
 
@@ -210,6 +212,26 @@ def tell_done(person: User, run: TermRun, figures: dict[str, object]) -> None:
     path = reverse("requests_app:term_run", args=[run.pk])
     key = f"term-run-{run.pk}-{run.attempt}"
     tell(people=[person], kind=kinds.TERM_ORDERED, text=text, path=path, key=key)
+
+
+def tell_owners(run: TermRun, made: list[int]) -> None:
+    """Tell those whose orders somebody else sent, each once for all of them."""
+    theirs = Order.objects.filter(pk__in=made).exclude(ordered_by=run.actor).order_by()
+    counted = theirs.values_list("ordered_by").annotate(
+        Count("pk"), waiting=Count("pk", filter=Q(state=states.WAITING))
+    )
+    people = User.objects.in_bulk([person for person, *_ in counted])
+    weeks = f"weeks {run.options['first']} to {run.options['last']} of {run.term}"
+    for person, count, waiting in counted:
+        noun = "order of yours was" if count == 1 else "orders of yours were"
+        text = f"{count} {noun} sent by {run.actor}, for {weeks}; {waiting} of them waiting."
+        tell(
+            people=[people[person]],
+            kind=kinds.TERM_ORDERED,
+            text=text,
+            path=reverse("requests_app:order_list"),
+            key=f"term-run-{run.pk}-{run.attempt}",
+        )
 
 
 def _fail(run: TermRun, text: str) -> None:

@@ -287,9 +287,9 @@ class _Work:
                     self._choose(order, lot)
             batch = found_batch(actor=self.actor, orders=locked, planned=planned)
             for order in locked:
+                tell_queued(actor=self.actor, batch=batch, order=order)
                 order.waiting_for = []
                 move(actor=self.actor, row=order, event="queue", note=note[:_NOTE])
-                tell_queued(actor=self.actor, batch=batch, order=order)
             return batch
 
         return in_transaction_with_retries(place)

@@ -20,6 +20,7 @@ from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
 from requests_app import sheets
 from requests_app.drafts import Wanted, draft_of, solution_of, volume_of, wanted_together
+from requests_app.list_drafts import due_of, room_of
 from requests_app.models import BenchList, BenchListVersion, ListSolution, Meeting, Order, Term
 from requests_app.selectors import orders_visible_to
 from requests_app.selectors import term as reading
@@ -225,7 +226,7 @@ def _rows(form: ListOrderForm, meetings: Sequence[Meeting]) -> dict[str, list[An
     rules = reading.department_rules()
     return {
         "meetings": [
-            (one, form[f"meeting-{one.pk}"], form[f"groups-{one.pk}"], rules.minutes_before)
+            (one, form[f"meeting-{one.pk}"], form[f"groups-{one.pk}"], due_of(one, rules), room_of(one))
             for one in meetings
         ],
         "solutions": [(one, form[f"line-{one.line}"]) for one in form.of.solutions.all()],

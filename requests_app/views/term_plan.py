@@ -12,11 +12,12 @@ from django.views.decorators.http import require_http_methods, require_safe
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import InvalidInput
-from prepdesk.core.tables import Column, download
+from prepdesk.core.tables import download
 from requests_app.models import BenchList, Course, Term
 from requests_app.selectors import term as reading
 from requests_app.services.term_plan import require_planner, set_plan
 from requests_app.term_forms import PlanForm
+from requests_app.term_plan_import import PLAN_COLUMNS
 from requests_app.term_plans import Plan, copied, mark_of, shifted
 
 
@@ -48,6 +49,7 @@ def term_plan(request: SignedInRequest) -> HttpResponse:
             "courses": courses,
             "weeks": reading.plan_of(term, courses),
             "own": own if plans else set(),
+            "may_bring": policy.may(request.user, "manage_teaching"),
             "this_week": term.week_of(timezone.localdate()),
             "runs": reading.runs_visible_to(request.user).filter(term=term)[:3] if plans else [],
         }
@@ -128,14 +130,6 @@ def _planned(term: Term, course: Course) -> dict[tuple[int, int], list[BenchList
     return reading.planned_in(term, [course])
 
 
-COLUMNS = (
-    Column("term", "Term", required=True, help="Code of the term.", example="2026-2"),
-    Column("week", "Week", required=True, help="Of the term, counted from 1.", example="3"),
-    Column("course", "Course", required=True, help="Code of the course.", example="CH 101"),
-    Column("bench_list", "Bench list", required=True, help="Its title, as it stands.", example="Titration"),
-)
-
-
 @require_safe
 def plan_csv(request: SignedInRequest, term: int) -> HttpResponseBase:
     """The plan of a term as a file, in the columns it can be brought in with."""
@@ -147,4 +141,4 @@ def plan_csv(request: SignedInRequest, term: int) -> HttpResponseBase:
         for (_, week), lists in sorted(planned.items(), key=lambda item: (item[0][1], item[1][0].course.code))
         for one in lists
     ]
-    return download(COLUMNS, rows, name=f"term-plan-{found.pk}", title=f"Plan of {found}", format="csv")
+    return download(PLAN_COLUMNS, rows, name=f"term-plan-{found.pk}", title=f"Plan of {found}", format="csv")

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from prepdesk.access import policy
@@ -46,6 +47,7 @@ def order_term(request: SignedInRequest, term: int) -> HttpResponse:
         "term": found,
         "courses": courses,
         "weeks": weeks,
+        "this_week": found.week_of(timezone.localdate()),
         "runs": reading.runs_visible_to(request.user).filter(term=found)[:10],
     }
     return render(request, "requests_app/term_order.html", context, status=status)

@@ -96,6 +96,7 @@ def test_every_page_of_an_instructor_is_free_of_barriers(department, sign_in):
         f"/orders/{own.filter(state='queued').latest('pk').reference}/change/",
         f"/orders/{begun}/change/",
         f"/orders/{begun}/withdraw/",
+        "/teaching/rules/",
         "/teaching/week/",
         "/teaching/week/?room=210&person=",
         "/teaching/timetable/",
@@ -337,10 +338,15 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     manager = sign_in("manager")
     waiting = Order.objects.filter(state="waiting").latest("pk")
     queued = claim_batch(actor=begun.claimed_by, batch=one_of_each["queued"])
+    for_approval = Order.objects.filter(state="approval").latest("pk").reference
     wrong += faults_at(
         manager,
         department.url,
         [
+            "/teaching/rules/",
+            "/orders/?show=approval",
+            f"/orders/{for_approval}/",
+            f"/orders/{for_approval}/decline/",
             "/teaching/week/",
             "/teaching/terms/new/",
             f"/teaching/terms/{current_term().pk}/change/",

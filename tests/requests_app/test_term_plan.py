@@ -8,7 +8,11 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.importers.runs import confirm_run
+from inventory.importers.runs import start_run as bring_in
+from inventory.importers.work import apply_run, check_run
 from inventory.selectors import stock_differences
+from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app import states
 from requests_app.models import Batch, Course, Order, PlannedExperiment, TermRun
@@ -145,6 +149,18 @@ def test_an_instructor_orders_the_courses_they_teach_and_no_others(planned, inst
     assert set(Order.objects.values_list("ordered_by", flat=True)) == {instructor.pk}
 
 
+def test_everybody_is_told_once_of_a_term_however_many_orders_it_is(planned, manager, instructor, colleague):
+    work(run_of(manager, planned))
+    each = WEEKS * SECTIONS
+    told = {notice.person: notice.text for notice in Notice.objects.all()}
+    assert Notice.objects.count() == len(told) == 3
+    assert set(told) == {manager, instructor, colleague}
+    assert f"{2 * each} orders made" in told[manager]
+    assert told[instructor].startswith(
+        f"{each} orders of yours were sent by {manager}, for weeks 1 to {WEEKS}"
+    )
+
+
 def test_two_runs_of_one_person_over_a_term_do_not_go_on_side_by_side(planned, manager):
     run_of(manager, planned)
     with pytest.raises(Conflict):
@@ -168,6 +184,51 @@ def test_a_plan_is_filled_in_and_of_two_the_second_is_told(planned, instructor):
     assert list(weeks) == [2]
     with pytest.raises(Conflict):
         set_plan(actor=instructor, term=planned, course=course, weeks={3: (key,)}, seen=mark_of(now))
+
+
+def test_a_plan_goes_out_as_a_file_and_comes_back_from_it(planned, client, manager):
+    client.force_login(manager)
+    address = reverse("requests_app:term_plan_csv", args=[planned.pk])
+    text = b"".join(client.get(address).streaming_content)
+    PlannedExperiment.objects.filter(week__gt=2).delete()
+    text += b"T1,99,CH 0,Salts\r\nT1,1,CH 0,Nobody wrote it\r\nT1,1,CH 0,Salts\r\n"
+    run = bring_in(actor=manager, kind="term-plan", name="plan.csv", data=text, idempotency_key="file")
+    check_run(run.pk, run.attempt)
+    run.refresh_from_db()
+    assert (run.creates, run.same, run.refused) == (2 * (WEEKS - 2), 4, 3)
+    confirm_run(actor=manager, run=run, digest=run.digest)
+    run.refresh_from_db()
+    apply_run(run.pk, run.attempt)
+    run.refresh_from_db()
+    assert (run.state, run.message) == ("done", "")
+    assert PlannedExperiment.objects.count() == 2 * WEEKS
+
+
+@pytest.mark.parametrize(
+    ("query", "weeks"), [("from=2&by=1", [1, 3, 4, 5]), ("from=2&by=-1", [1, 2, 3]), ("copy={}", [2, 3])]
+)
+def test_a_plan_is_shifted_or_copied_on_its_page_and_saved_only_when_somebody_saves_it(
+    planned, client, instructor, query, weeks
+):
+    course = Course.objects.get(code="CH 0")
+    before = make_term(3, code="T0", starts_on=planned.starts_on - timedelta(weeks=9))
+    other = course.bench_lists.get()
+    PlannedExperiment.objects.bulk_create(
+        PlannedExperiment(term=before, week=week, bench_list=other) for week in (2, 3)
+    )
+    PlannedExperiment.objects.filter(term=planned, week=WEEKS, bench_list=other).delete()
+    client.force_login(instructor)
+    address = reverse("requests_app:term_fill", args=[planned.pk, course.pk])
+    page = client.get(f"{address}?{query.format(before.pk)}")
+    form = page.context["form"]
+    shown = [week.number for week, fields in form.rows() if any(field.value() for field in fields)]
+    assert shown == weeks
+    kept = PlannedExperiment.objects.filter(term=planned, bench_list=other)
+    assert list(kept.values_list("week", flat=True)) == [1, 2, 3, 4]
+    values = {name: form[name].value() for name in form.fields}
+    assert client.post(address, values).status_code == 302
+    assert client.post(address, values).status_code == 302, "pressed twice it is as it was"
+    assert list(kept.values_list("week", flat=True)) == weeks
 
 
 # --- the pages ----------------------------------------------------------------------------------
