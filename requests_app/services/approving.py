@@ -106,8 +106,7 @@ def keep_taken(*, actor: User, order: Order, look: Look) -> None:
     order.approved = [asdict(point) for point in (*look.points, *look.taken)]
     order.save(update_fields=["approved"])
     if look.points:
-        said = " ".join(point.text for point in look.points)
-        note_event(actor=actor, row=order, event="approve", note=f"by sending it. {said}")
+        note_event(actor=actor, row=order, event="approve", note=_by_sending(look.points))
 
 
 def ask_new(*, actor: User, order: Order, points: Collection[Point]) -> None:
@@ -146,12 +145,26 @@ def ask_where_needed(
         if not open_points:
             _keep(order, draws.taken_quietly(share, points))
             continue
-        if is_approved_by_sending(order.ordered_by):
+        sender = _sender_of(order)
+        if is_approved_by_sending(sender):
+            if not order.approved:
+                # From a bench list, so this is the first look at it.
+                note_event(actor=sender, row=order, event="approve", note=_by_sending(open_points))
             _keep(order, open_points)
             continue
         _set_aside(actor, order, open_points)
         asked.append(order)
     return asked
+
+
+def _sender_of(order: Order) -> User:
+    """Who sent an order: a manager orders a bench list or a term for the sections' instructors."""
+    sent = order.events.filter(event="submit").select_related("actor").first()
+    return sent.actor if sent is not None else order.ordered_by
+
+
+def _by_sending(points: Iterable[Point]) -> str:
+    return f"by sending it. {' '.join(point.text for point in points)}"
 
 
 def _keep(order: Order, points: Iterable[Point]) -> None:

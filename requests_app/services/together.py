@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from django.db.models import Prefetch, prefetch_related_objects
 from django.utils import timezone
 
 from inventory.models import Lot
@@ -17,7 +18,7 @@ from prepdesk.accounts.models import User
 from requests_app import states
 from requests_app.consolidating import Want, groups_of, may_be_one
 from requests_app.drafts import draft_of, tolerance_of
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Order, OrderComponent
 from requests_app.selectors import choice_words
 from requests_app.selectors.together import (
     loaded,
@@ -26,6 +27,7 @@ from requests_app.selectors.together import (
     together_days,
     want_of,
 )
+from requests_app.services.approving import ask_where_needed
 from requests_app.services.batching import (
     LOST,
     CannotBeMade,
@@ -69,7 +71,8 @@ def put_together(*, actor: User, orders: Iterable[Order], reason: str, told: Tol
     """Make waiting orders in as few batches as their days and the vessels allow.
 
     First a batch of the queue that takes them, then a leftover that serves them as it is, then new batches.
-    Where not all of a group can be made, as many as can be, in the sequence in which they are due. Orders
+    Where not all of a group can be made, as many as can be, in the sequence in which they are due. What a
+    manager has to approve is set aside before anything is held, and the rest is made without it. Orders
     that don't wait any more, have a batch, or wait for approval are left as they are, so doing it twice is
     the same as once.
 
@@ -249,7 +252,8 @@ class _Work:
         """Hold, book and queue what was planned; planned again where somebody was faster.
 
         Returns:
-            The batch; None where an order changed meanwhile or it can't be made any more.
+            The batch; None where an order changed meanwhile, has to be approved first, or it can't be made
+            any more.
         """
         for _ in range(_TRIES):
             plan = planned or self._plan(orders)
@@ -265,13 +269,18 @@ class _Work:
                     return None
         return None
 
-    def _placed(self, orders: Sequence[Order], planned: Planned, lot: Lot | None) -> Batch:
+    def _placed(self, orders: Sequence[Order], planned: Planned, lot: Lot | None) -> Batch | None:
         seen = {order.pk: order for order in orders}
 
-        def place() -> Batch:
+        def place() -> Batch | None:
             locked = list(Order.objects.select_for_update().filter(pk__in=seen).order_by("pk"))
             if len(locked) < len(seen) or any(_differ(one, seen[one.pk]) for one in locked):
                 raise _Changed
+            components = OrderComponent.objects.select_related("substance")
+            parts = Prefetch("components", components)
+            prefetch_related_objects(locked, "sections", "unknown_sample", parts)
+            if ask_where_needed(actor=self.actor, orders=locked, plan=planned.plan):
+                return None
             note = self.reason if len(locked) == 1 else f"made together: {_named(locked)}"
             if lot is not None:
                 for order in locked:

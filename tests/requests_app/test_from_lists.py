@@ -6,7 +6,7 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError
 
-from inventory.models import Hold
+from inventory.models import Hold, Substance
 from inventory.selectors import stock_differences
 from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
@@ -269,3 +269,23 @@ def test_orders_of_one_solution_share_a_batch_as_long_as_it_keeps(send_list):
     send_list(week=2, key="second week")
     assert Batch.objects.exclude(state=states.CANCELLED).count() == 2
     assert Order.objects.filter(state=states.QUEUED).count() == 8
+
+
+def test_a_restricted_substance_of_a_list_waits_for_a_manager_with_nothing_held(send_list):
+    Substance.objects.filter(key="sodium-chloride").update(restricted=True)
+    send_list()
+    asked = Order.objects.filter(list_solution__position=0)
+    assert {order.state for order in asked} == {states.APPROVAL}
+    assert {order.state for order in Order.objects.exclude(pk__in=asked)} == {states.QUEUED}
+    assert [hold.lot.substance.key for hold in Hold.objects.all()] == ["potassium-chloride"]
+
+
+def test_of_a_manager_who_sends_a_list_nobody_asks_and_the_history_says_who_approved(
+    send_list, manager, taught
+):
+    Substance.objects.filter(key="sodium-chloride").update(restricted=True)
+    send_list(actor=manager, sections=taught[:1])
+    order = Order.objects.get(list_solution__position=0)
+    assert order.state == states.QUEUED
+    approved = order.events.get(event="approve")
+    assert (approved.actor, approved.note[:16]) == (manager, "by sending it. S")
