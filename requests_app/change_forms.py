@@ -10,23 +10,12 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from prepdesk.core.forms import TypedNumberField, on_the_clock
-from requests_app.concealing import is_unknown
 from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft, draft_of
 from requests_app.forms import WholeNumberField
 from requests_app.models import Order
 from requests_app.services.changes import is_begun, standing
 
 KEY_LENGTH: Final = 64
-# What is in a coded sample and how much of it stand in its key; their fields are not even drawn.
-_OF_AN_UNKNOWN: Final = (
-    "groups_per_section",
-    "spare_groups",
-    "volume_per_group",
-    "volume_unit",
-    "per_section",
-    "overage_percent",
-    "tolerance_percent",
-)
 REASON_LENGTH: Final = 200
 
 
@@ -136,10 +125,7 @@ class OrderChangeForm(forms.Form):
         self.order = order
         self.draft: OrderDraft = draft_of(order)
         super().__init__(data, initial=_initial(order, self.draft))
-        if is_unknown(order):
-            for name in _OF_AN_UNKNOWN:
-                del self.fields[name]
-        elif is_begun(order):
+        if is_begun(order):
             del self.fields["tolerance_percent"]
         else:
             for number, component in enumerate(order.components.select_related("substance")):

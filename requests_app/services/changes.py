@@ -273,12 +273,6 @@ def _require_fresh(order: Order, revision: int, stood: str | None) -> None:
 
 def _check(actor: User, order: Order, before: OrderDraft, wanted: OrderDraft) -> None:
     """Everything a form can be told about the new values before any of it is planned for good."""
-    about_it = (*AMOUNTS, *MAKING, "volume_unit")
-    if is_unknown(order) and any(getattr(wanted, name) != getattr(before, name) for name in about_it):
-        raise NotInThisState(
-            f"{order.reference} is a coded sample: what is in it and how much of it stand in its key. "
-            "Time, room and notes can be changed."
-        )
     due_stays = wanted.due_at == before.due_at
     try:
         check_draft(actor, wanted)
