@@ -1,6 +1,7 @@
 """Bench lists: written once for all who teach a course, corrected by versions, looked at before use."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
+from uuid import UUID
 
 import pytest
 from django.urls import reverse
@@ -97,6 +98,96 @@ def test_a_correction_keeps_the_line_and_says_what_is_different(write, instructo
         "New: 0.5 mol/L sodium chloride, 5 mL for each group.",
         "Other notes for whoever prepares it.",
     ]
+
+
+SALT = {"sodium-chloride": "sodium chloride", "sulfuric-acid": "sulfuric acid"}
+ACID = SolutionLine(
+    components=(DraftComponent("sulfuric-acid", parse_number("0.1"), "eq/L", 1),),
+    volume_per_group=parse_number("50"),
+    line=UUID(int=2),
+)
+TOLD = ListContent(
+    solutions=(replace(salt_line(), line=UUID(int=1)), ACID),
+    consumables=(ConsumableLine("paper towels", per_group="4"), ConsumableLine("gloves", per_section="12")),
+    apparatus=(
+        ApparatusLine("burette", "50 mL", 1, "25 mL", "1"),
+        ApparatusLine("balance", "0.01 g", 1, "10 g"),
+    ),
+)
+NEW_FIELD_VALUES = {
+    "components": (DraftComponent("sulfuric-acid", parse_number("0.1"), "eq/L", 2),),
+    "volume_unit": "L",
+    "line": UUID(int=3),
+    "spare_groups": 1,
+    "per_group": 7,
+}
+
+
+def test_what_a_version_changed_is_told_line_by_line_in_plain_words():
+    doubled = replace(ACID, components=(replace(ACID.components[0], equivalents=2),))
+    burette, balance = TOLD.apparatus
+    towels, gloves = TOLD.consumables
+    for after, told in (
+        (
+            replace(TOLD, solutions=(TOLD.solutions[0], doubled)),
+            ["0.1 eq/L sulfuric acid: equivalents of sulfuric acid 1 → 2."],
+        ),
+        (replace(TOLD, solutions=TOLD.solutions[::-1]), ["Other order of the solutions."]),
+        (
+            replace(TOLD, apparatus=(replace(burette, wanted_percent="0.5"), balance)),
+            ["burette 50 mL: wanted within 1 → 0.5 %."],
+        ),
+        (
+            replace(TOLD, apparatus=(replace(burette, wanted_percent=""), balance)),
+            ["burette 50 mL: wanted within 1 % → none."],
+        ),
+        (
+            replace(TOLD, apparatus=(replace(burette, size="25 mL"), balance)),
+            ["burette 25 mL: size 50 mL → 25 mL."],
+        ),
+        (replace(TOLD, apparatus=(balance, burette)), ["Other order of the apparatus."]),
+        (
+            replace(TOLD, apparatus=(burette, balance, balance)),
+            ["New: balance 0.01 g, 1 for each group, measures 10 g."],
+        ),
+        (
+            replace(TOLD, consumables=(replace(towels, per_group="6"),)),
+            ["paper towels: for each group 4 → 6.", "Left out: gloves."],
+        ),
+        (
+            replace(TOLD, consumables=(towels, gloves, ConsumableLine("ice", "200", unit="g"))),
+            ["New: ice, 200 g for each group."],
+        ),
+    ):
+        assert differences(TOLD, after, SALT) == told
+    assert differences(TOLD, TOLD, SALT) == []
+
+
+@pytest.mark.parametrize(
+    ("noun", "field"),
+    [
+        (noun, field.name)
+        for noun, kind in (
+            ("solutions", SolutionLine),
+            ("consumables", ConsumableLine),
+            ("apparatus", ApparatusLine),
+        )
+        for field in fields(kind)
+    ],
+)
+def test_no_field_of_a_list_changes_in_silence(noun, field):
+    """Whatever field a line has, now or later, a correction of it alone is told."""
+    *others, last = getattr(TOLD, noun)
+    value = NEW_FIELD_VALUES.get(field)
+    if value is None or isinstance(getattr(last, field), str):
+        numbers = ("volume_per_group", "per_section", "overage_percent", "tolerance_percent", "temperature_c")
+        value = value or "other"
+        if noun == "solutions" and field in numbers:
+            value = parse_number("3")
+        elif field == "per_group":
+            value = "7"
+    after = replace(TOLD, **{noun: (*others, replace(last, **{field: value}))})
+    assert differences(TOLD, after, SALT)
 
 
 def test_of_two_who_correct_the_second_is_told_by_whom(write, instructor, colleague, sections):
