@@ -1,5 +1,6 @@
 """Bench lists: written once for all who teach a course, corrected by versions, looked at before use."""
 
+import re
 from dataclasses import fields, replace
 from uuid import UUID
 
@@ -7,7 +8,7 @@ import pytest
 from django.urls import reverse
 
 from prepdesk.calc.typed import parse_number
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
+from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app.drafts import DraftComponent
 from requests_app.list_checks import judged
 from requests_app.list_content import (
@@ -227,6 +228,22 @@ def test_retired_it_is_no_longer_offered_and_nothing_is_lost(write, instructor):
     assert bench_list_rows(instructor).get().newest == 1
 
 
+def test_a_list_out_of_use_is_not_corrected_and_what_was_typed_stays(client, write, instructor):
+    found = write()
+    retire_list(actor=instructor, bench_list=found)
+    content = content_of(versions_of(found)[0])
+    with pytest.raises(NotInThisState, match="out of use"):
+        correct(instructor, found, replace(content, notes_to_prep="x"))
+    client.force_login(instructor)
+    address = reverse("requests_app:bench_list_correct", args=[found.pk])
+    assert client.get(address).status_code == 409
+    answer = client.post(address, typed(found.course, seen="1", notes_to_prep="mine", key="late"))
+    assert (answer.status_code, "mine" in answer.content.decode()) == (409, True)
+    page = client.get(reverse("requests_app:bench_list", args=[found.pk])).content.decode()
+    assert address not in page
+    assert found.versions.count() == 1
+
+
 @pytest.mark.parametrize(
     ("content", "field"),
     [
@@ -354,12 +371,17 @@ def test_a_row_is_added_without_a_script_and_all_that_was_typed_stays(
 def test_a_stale_form_is_told_and_keeps_what_was_typed(client, write, instructor):
     found = write()
     content = content_of(versions_of(found)[0])
-    correct(instructor, found, replace(content, notes_to_prep="newer"))
+    more = replace(content.solutions[0], volume_per_group=parse_number("30"))
+    correct(instructor, found, replace(content, solutions=(more,), notes_to_prep="newer"))
     client.force_login(instructor)
     values = typed(found.course, seen="1", notes_to_prep="mine", key="late")
     answer = client.post(reverse("requests_app:bench_list_correct", args=[found.pk]), values)
     assert answer.status_code == 409
-    assert "mine" in answer.content.decode()
+    page = answer.content.decode()
+    assert "mine" in page
+    assert "<li>2.00 mol/L sodium chloride: for each group 25 → 30.</li>" in page
+    assert "<li>Other notes for whoever prepares it.</li>" in page
+    assert 'name="seen" value="2"' in page
     assert found.versions.count() == 2
 
 
@@ -380,7 +402,11 @@ def test_a_list_is_copied_for_another_course_and_stands_by_itself(client, write,
     client.force_login(instructor)
     page = client.get(f"{NEW}?like={found.pk}").content.decode()
     assert 'value="Density"' in page
-    client.post(NEW, typed(other, like=str(found.pk)))
+    filled_from = re.search(r'name="like" value="(\d+)"', page).group(1)
+    # What somebody corrects while the copy is being written is no part of it.
+    model = versions_of(found)[0]
+    correct(instructor, found, replace(content_of(model), notes_to_prep="later"))
+    client.post(NEW, typed(other, like=filled_from))
     copy = BenchList.objects.get(course=other)
-    assert copy.versions.get().copied_from == found.versions.get()
-    assert copy.versions.get().solutions.get().line != found.versions.get().solutions.get().line
+    assert copy.versions.get().copied_from == model
+    assert copy.versions.get().solutions.get().line != model.solutions.get().line
