@@ -1,8 +1,8 @@
 """What a bench list says, as typed values: given by a form to the service, or read back from a version."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeVar
 from uuid import UUID
 
 from prepdesk.calc.exercise import Line
@@ -13,6 +13,8 @@ from requests_app.models import BenchListVersion, ListSolution
 MAX_SOLUTIONS: Final = 20
 MAX_CONSUMABLES: Final = 30
 MAX_APPARATUS: Final = 30
+_NONE: Final = "none"
+_One = TypeVar("_One")
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,22 +154,36 @@ def _typed(text: str) -> TypedNumber | None:
 
 
 # --- what is different ----------------------------------------------------------------------------
+# What is told of a line beside what it is, and the sign behind the number.
 _SOLUTION_WORDS: Final = {
-    "label": "name",
-    "volume_per_group": "for each group",
-    "volume_unit": "unit of the volume",
-    "spare_groups": "spare groups",
-    "per_section": "for each section on top",
-    "overage_percent": "extra in percent",
-    "tolerance_percent": "tolerance in percent",
-    "temperature_c": "temperature in °C",
-    "container": "container",
-    "notes": "note",
+    "label": ("name", ""),
+    "volume_per_group": ("for each group", ""),
+    "volume_unit": ("unit of the volume", ""),
+    "spare_groups": ("spare groups", ""),
+    "per_section": ("for each section on top", ""),
+    "overage_percent": ("extra", " %"),
+    "tolerance_percent": ("tolerance", " %"),
+    "temperature_c": ("temperature", " °C"),
+    "container": ("container", ""),
+    "notes": ("note", ""),
+}
+_CONSUMABLE_WORDS: Final = {
+    "per_group": ("for each group", ""),
+    "per_section": ("for each section", ""),
+    "unit": ("counted in", ""),
+    "notes": ("note", ""),
+}
+_APPARATUS_WORDS: Final = {
+    "per_group": ("for each group", ""),
+    "measures": ("measures", ""),
+    "wanted_percent": ("wanted within", " %"),
+    "result": ("gives", ""),
+    "reason": ("reason", ""),
 }
 
 
 def differences(before: ListContent, after: ListContent, names: dict[str, str]) -> list[str]:
-    """What a version changed, a sentence for each line.
+    """What a version changed, a sentence for each line. Two contents that differ never give an empty list.
 
     Args:
         before, after: the two versions.
@@ -175,8 +191,8 @@ def differences(before: ListContent, after: ListContent, names: dict[str, str]) 
     """
     return [
         *_solution_differences(before, after, names),
-        *_other_differences("consumable", before.consumables, after.consumables),
-        *_other_differences("apparatus", before.apparatus, after.apparatus),
+        *_consumable_differences(before.consumables, after.consumables),
+        *_apparatus_differences(before.apparatus, after.apparatus),
         *(["Other notes for whoever prepares it."] if before.notes_to_prep != after.notes_to_prep else []),
     ]
 
@@ -190,47 +206,122 @@ def title_of_line(line: SolutionLine, names: dict[str, str]) -> str:
 
 
 def _solution_differences(before: ListContent, after: ListContent, names: dict[str, str]) -> Iterator[str]:
-    was = {one.line: one for one in before.solutions}
-    kept = {one.line for one in after.solutions}
+    at = {one.line: position for position, one in enumerate(before.solutions)}
+    stay = []
     for now in after.solutions:
-        old = was.get(now.line)
         title = title_of_line(now, names)
-        if old is None:
+        if now.line not in at:
             yield f"New: {title}, {now.volume_per_group.text} {now.volume_unit} for each group."
             continue
-        changed = [
-            f"{words} {_said(getattr(old, name))} → {_said(getattr(now, name))}"
-            for name, words in _SOLUTION_WORDS.items()
-            if _said(getattr(old, name)) != _said(getattr(now, name))
-        ]
+        stay.append(at[now.line])
+        old = before.solutions[at[now.line]]
         old_title = title_of_line(old, names)
-        if old_title != title:
-            changed.insert(0, f"{old_title} → {title}")
+        changed = [
+            *([f"{old_title} → {title}"] if old_title != title else []),
+            *_equivalents_changed(old, now, names),
+            *_fields_changed(old, now, _SOLUTION_WORDS),
+        ]
         if changed:
             yield f"{title}: {'; '.join(changed)}."
-    for old in before.solutions:
-        if old.line not in kept:
+    for position, old in enumerate(before.solutions):
+        if position not in stay:
             yield f"Left out: {title_of_line(old, names)}."
+    if stay != sorted(stay):
+        yield "Other order of the solutions."
 
 
-def _other_differences(
-    noun: str,
-    before: Sequence[ConsumableLine | ApparatusLine],
-    after: Sequence[ConsumableLine | ApparatusLine],
+def _equivalents_changed(old: SolutionLine, now: SolutionLine, names: dict[str, str]) -> list[str]:
+    was = {one.substance_key: one.equivalents for one in old.components}
+    return [
+        f"equivalents of {names.get(one.substance_key, one.substance_key)} "
+        f"{_said(was[one.substance_key])} → {_said(one.equivalents)}"
+        for one in now.components
+        if one.substance_key in was and was[one.substance_key] != one.equivalents
+    ]
+
+
+def _consumable_differences(
+    before: Sequence[ConsumableLine], after: Sequence[ConsumableLine]
 ) -> Iterator[str]:
-    new = [one for one in after if one not in before]
-    gone = [one for one in before if one not in after]
-    if new:
-        yield f"New or changed {noun}: {', '.join(_named(one) for one in new)}."
-    if gone:
-        yield f"No longer so, {noun}: {', '.join(_named(one) for one in gone)}."
+    pairs = _paired(before, after, (_same, lambda one: one.what.casefold()))
+    for was, one in zip(pairs, after, strict=True):
+        if was is None:
+            amounts = [
+                f"{amount} {one.unit}".strip() + f" for each {whom}"
+                for amount, whom in ((one.per_group, "group"), (one.per_section, "section"))
+                if amount
+            ]
+            yield f"New: {', '.join([one.what, *amounts])}."
+            continue
+        old = before[was]
+        renamed = [f"{old.what} → {one.what}"] if old.what != one.what else []
+        changed = [*renamed, *_fields_changed(old, one, _CONSUMABLE_WORDS)]
+        if changed:
+            yield f"{one.what}: {'; '.join(changed)}."
+    yield from _gone([one.what for one in before], pairs, "the other things")
 
 
-def _named(one: ConsumableLine | ApparatusLine) -> str:
-    return one.what if isinstance(one, ConsumableLine) else f"{one.type} {one.size}".strip()
+def _apparatus_differences(before: Sequence[ApparatusLine], after: Sequence[ApparatusLine]) -> Iterator[str]:
+    # One of another size may have taken the place of one of its type.
+    pairs = _paired(before, after, (_same, lambda one: (one.type, one.size), lambda one: one.type))
+    for was, one in zip(pairs, after, strict=True):
+        name = f"{one.type} {one.size}".strip()
+        if was is None:
+            does = f", measures {one.measures}" if one.measures else ""
+            within = f", wanted within {one.wanted_percent} %" if one.wanted_percent else ""
+            yield f"New: {name}, {one.per_group} for each group{does}{within}."
+            continue
+        old = before[was]
+        resized = [f"size {_said(old.size)} → {_said(one.size)}"] if old.size != one.size else []
+        changed = [*resized, *_fields_changed(old, one, _APPARATUS_WORDS)]
+        if changed:
+            yield f"{name}: {'; '.join(changed)}."
+    yield from _gone([f"{one.type} {one.size}".strip() for one in before], pairs, "the apparatus")
+
+
+def _gone(named: Sequence[str], pairs: Sequence[int | None], noun: str) -> Iterator[str]:
+    """What has no counterpart any more, and whether what stays stands in another order."""
+    stay = [was for was in pairs if was is not None]
+    yield from (f"Left out: {name}." for position, name in enumerate(named) if position not in stay)
+    if stay != sorted(stay):
+        yield f"Other order of {noun}."
+
+
+def _same(one: _One) -> _One:
+    return one
+
+
+def _paired(
+    before: Sequence[_One], after: Sequence[_One], alike: Sequence[Callable[[_One], object]]
+) -> list[int | None]:
+    """For each line after, the position of its counterpart before: by the first likeness that finds one."""
+    pairs: list[int | None] = [None] * len(after)
+    for likeness in alike:
+        for position, one in enumerate(after):
+            if pairs[position] is None:
+                pairs[position] = next(
+                    (
+                        was
+                        for was, old in enumerate(before)
+                        if was not in pairs and likeness(old) == likeness(one)
+                    ),
+                    None,
+                )
+    return pairs
+
+
+def _fields_changed(old: object, now: object, words: Mapping[str, tuple[str, str]]) -> list[str]:
+    changed = []
+    for name, (label, sign) in words.items():
+        was, is_now = _said(getattr(old, name)), _said(getattr(now, name))
+        if was != is_now:
+            # "1 → 0.5 %", but "1 % → none".
+            first, last = (sign if is_now == _NONE else "", sign if is_now != _NONE else "")
+            changed.append(f"{label} {was}{first} → {is_now}{last}")
+    return changed
 
 
 def _said(value: object) -> str:
     if isinstance(value, TypedNumber):
         return value.text
-    return str(value) if value not in (None, "", 0) else "none"
+    return str(value) if value not in (None, "", 0) else _NONE

@@ -82,7 +82,7 @@ class ListForm(forms.Form):
     key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
     # Of the version the form began with; empty for a new list.
     seen = forms.IntegerField(widget=forms.HiddenInput, required=False)
-    # Of the list a new one begins like.
+    # Of the version a new list was filled in from.
     like = forms.IntegerField(widget=forms.HiddenInput, required=False)
     course = forms.ModelChoiceField(Course.objects.none(), label="Course", required=False)
     title = forms.CharField(label="Experiment", max_length=160, widget=forms.TextInput(attrs={"size": "40"}))

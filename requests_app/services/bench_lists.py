@@ -12,7 +12,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import RequestRefused
 from prepdesk.calc.exercise import judge
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
+from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app.list_checks import refused_solutions
 from requests_app.list_content import (
     MAX_APPARATUS,
@@ -145,6 +145,7 @@ def correct_list(
 
     Raises:
         NotAllowed: the actor doesn't teach the course.
+        NotInThisState: the list is out of use.
         Conflict: somebody wrote a newer version meanwhile; the text says who and what for.
         InvalidInput: as :func:`check_content`; ``reason`` when nothing is different.
     """
@@ -154,6 +155,7 @@ def correct_list(
     if first is not None:
         return first
     _require_course(actor, locked.course)
+    require_in_use(locked)
     newest = locked.versions.select_related("created_by").order_by("-number")[0]
     if newest.number != seen_number:
         why = f": {newest.reason}" if newest.reason else ""
@@ -193,6 +195,16 @@ def retire_list(*, actor: User, bench_list: BenchList, is_retired: bool = True) 
         locked.retired_at = timezone.now() if is_retired else None
         locked.save(update_fields=["retired_at"])
     return locked
+
+
+def require_in_use(bench_list: BenchList) -> None:
+    """Refuse to correct a list that nobody is offered any more.
+
+    Raises:
+        NotInThisState: the list is out of use.
+    """
+    if bench_list.retired_at is not None:
+        raise NotInThisState(f"{bench_list} is out of use. Take it into use again to correct it.")
 
 
 def _require_course(actor: User, course: Course) -> None:

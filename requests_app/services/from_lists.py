@@ -102,7 +102,7 @@ def order_from_list(
 
     Raises:
         NotAllowed: the role may not order.
-        Conflict: the list has a newer version than the one shown.
+        Conflict: the list has a newer version than the one shown, or was taken out of use meanwhile.
         InvalidInput: ``meetings`` for some that can't be ordered for, ``groups-<meeting>`` and
             ``line-<line>`` for what is wrong with a number or a solution. Nothing is ordered then.
     """
@@ -216,6 +216,12 @@ def _order_locked(
         for line in of_it
         if line.ordered is None and _key_of(key, line) not in mine
     ]
+    # What this form made before stands; only more of it is refused.
+    if fresh and newest.bench_list.retired_at is not None:
+        raise Conflict(
+            f"{newest.bench_list} was taken out of use meanwhile. Nothing was ordered; order from another "
+            "list, or have it taken into use again."
+        )
     _require_sound(fresh)
     check_solutions(lines, known)
     _require_chemistry(fresh, known)

@@ -10,7 +10,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.core.errors import Conflict, InvalidInput
+from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import selectors
 from requests_app.list_checks import USUAL_GROUPS, checked_solutions, judged
 from requests_app.list_content import (
@@ -42,7 +42,7 @@ from requests_app.selectors.bench_lists import (
     versions_of,
 )
 from requests_app.selectors.corrections import correction_of
-from requests_app.services.bench_lists import correct_list, retire_list, write_list
+from requests_app.services.bench_lists import correct_list, require_in_use, retire_list, write_list
 
 
 @require_safe
@@ -114,7 +114,7 @@ def bench_list_new(request: SignedInRequest) -> HttpResponse:
         model = bench_list_or_404(request.user, int(like))
         newest = versions_of(model)[0]
         content = content_of(newest)
-        values = {**values_of(content, names_in(content)), "title": model.title, "like": like}
+        values = {**values_of(content, names_in(content)), "title": model.title, "like": newest.pk}
     return _page(request, None, {**values, "key": uuid.uuid4().hex}, 200)
 
 
@@ -125,6 +125,7 @@ def bench_list_correct(request: SignedInRequest, number: int) -> HttpResponse:
     found = bench_list_or_404(request.user, number)
     if request.method == "POST":
         return _posted(request, found)
+    require_in_use(found)
     newest = versions_of(found)[0]
     content = content_of(newest)
     values = {**values_of(content, names_in(content)), "key": uuid.uuid4().hex, "seen": str(newest.number)}
@@ -166,11 +167,30 @@ def _posted(request: SignedInRequest, found: BenchList | None) -> HttpResponse:
     except InvalidInput as refusal:
         forms.show(refusal.errors)
         return _page(request, found, values, refusal.status, forms)
+    except NotInThisState as refusal:
+        forms.form.add_error(None, refusal.text)
+        return _page(request, found, values, refusal.status, forms)
     except Conflict as refusal:
         forms.form.add_error(None, refusal.text)
-        newest = versions_of(found)[0].number if found else ""
-        # Looked at and sent again, it is meant for the version that was written meanwhile.
-        return _page(request, found, {**values, "seen": str(newest)}, refusal.status, forms)
+        return _stale(request, found, values, refusal, forms)
+
+
+def _stale(
+    request: SignedInRequest, found: BenchList | None, values: Values, refusal: Conflict, forms: Bound
+) -> HttpResponse:
+    """What was typed, under what the versions written meanwhile changed."""
+    versions = versions_of(found) if found else []
+    if not versions:
+        return _page(request, found, values, refusal.status, forms)
+    newest = versions[0]
+    base = next((one for one in versions if str(one.number) == values["seen"]), None)
+    meanwhile: dict[str, Any] = {"newest": newest}
+    if base is not None:
+        before, now = content_of(base), content_of(newest)
+        meanwhile |= {"base": base, "words": differences(before, now, names_in(before, now))}
+    # Looked at and sent again, it is meant for the version that was written meanwhile.
+    values = {**values, "seen": str(newest.number)}
+    return _page(request, found, values, refusal.status, forms, meanwhile=meanwhile)
 
 
 def _kept(request: SignedInRequest, found: BenchList | None, forms: Bound) -> BenchList:
@@ -192,7 +212,7 @@ def _kept(request: SignedInRequest, found: BenchList | None, forms: Bound) -> Be
         title=data["title"],
         content=forms.content(),
         idempotency_key=data["key"],
-        copied_from=BenchListVersion.objects.filter(bench_list=data["like"]).first(),
+        copied_from=BenchListVersion.objects.filter(pk=data["like"]).first(),
     )
     messages.success(request, "The list is kept, for all who teach the course.")
     return made
@@ -204,6 +224,8 @@ def _page(
     values: Values,
     status: int,
     forms: Bound | None = None,
+    *,
+    meanwhile: dict[str, Any] | None = None,
 ) -> HttpResponse:
     courses = courses_to_write_for(request.user)
     shown = forms or bound(values, courses=courses, is_new=found is None)
@@ -217,6 +239,7 @@ def _page(
         "seen": values.get("seen", ""),
         "key": values.get("key", ""),
         "like": values.get("like", ""),
+        "meanwhile": meanwhile,
         "error_forms": shown.forms if show_errors else [],
         "shows_typed": request.method == "POST" or "like" in request.GET or found is not None,
         "may_add": {

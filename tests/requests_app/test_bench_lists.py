@@ -1,12 +1,14 @@
 """Bench lists: written once for all who teach a course, corrected by versions, looked at before use."""
 
-from dataclasses import replace
+import re
+from dataclasses import fields, replace
+from uuid import UUID
 
 import pytest
 from django.urls import reverse
 
 from prepdesk.calc.typed import parse_number
-from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
+from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app.drafts import DraftComponent
 from requests_app.list_checks import judged
 from requests_app.list_content import (
@@ -99,6 +101,96 @@ def test_a_correction_keeps_the_line_and_says_what_is_different(write, instructo
     ]
 
 
+SALT = {"sodium-chloride": "sodium chloride", "sulfuric-acid": "sulfuric acid"}
+ACID = SolutionLine(
+    components=(DraftComponent("sulfuric-acid", parse_number("0.1"), "eq/L", 1),),
+    volume_per_group=parse_number("50"),
+    line=UUID(int=2),
+)
+TOLD = ListContent(
+    solutions=(replace(salt_line(), line=UUID(int=1)), ACID),
+    consumables=(ConsumableLine("paper towels", per_group="4"), ConsumableLine("gloves", per_section="12")),
+    apparatus=(
+        ApparatusLine("burette", "50 mL", 1, "25 mL", "1"),
+        ApparatusLine("balance", "0.01 g", 1, "10 g"),
+    ),
+)
+NEW_FIELD_VALUES = {
+    "components": (DraftComponent("sulfuric-acid", parse_number("0.1"), "eq/L", 2),),
+    "volume_unit": "L",
+    "line": UUID(int=3),
+    "spare_groups": 1,
+    "per_group": 7,
+}
+
+
+def test_what_a_version_changed_is_told_line_by_line_in_plain_words():
+    doubled = replace(ACID, components=(replace(ACID.components[0], equivalents=2),))
+    burette, balance = TOLD.apparatus
+    towels, gloves = TOLD.consumables
+    for after, told in (
+        (
+            replace(TOLD, solutions=(TOLD.solutions[0], doubled)),
+            ["0.1 eq/L sulfuric acid: equivalents of sulfuric acid 1 → 2."],
+        ),
+        (replace(TOLD, solutions=TOLD.solutions[::-1]), ["Other order of the solutions."]),
+        (
+            replace(TOLD, apparatus=(replace(burette, wanted_percent="0.5"), balance)),
+            ["burette 50 mL: wanted within 1 → 0.5 %."],
+        ),
+        (
+            replace(TOLD, apparatus=(replace(burette, wanted_percent=""), balance)),
+            ["burette 50 mL: wanted within 1 % → none."],
+        ),
+        (
+            replace(TOLD, apparatus=(replace(burette, size="25 mL"), balance)),
+            ["burette 25 mL: size 50 mL → 25 mL."],
+        ),
+        (replace(TOLD, apparatus=(balance, burette)), ["Other order of the apparatus."]),
+        (
+            replace(TOLD, apparatus=(burette, balance, balance)),
+            ["New: balance 0.01 g, 1 for each group, measures 10 g."],
+        ),
+        (
+            replace(TOLD, consumables=(replace(towels, per_group="6"),)),
+            ["paper towels: for each group 4 → 6.", "Left out: gloves."],
+        ),
+        (
+            replace(TOLD, consumables=(towels, gloves, ConsumableLine("ice", "200", unit="g"))),
+            ["New: ice, 200 g for each group."],
+        ),
+    ):
+        assert differences(TOLD, after, SALT) == told
+    assert differences(TOLD, TOLD, SALT) == []
+
+
+@pytest.mark.parametrize(
+    ("noun", "field"),
+    [
+        (noun, field.name)
+        for noun, kind in (
+            ("solutions", SolutionLine),
+            ("consumables", ConsumableLine),
+            ("apparatus", ApparatusLine),
+        )
+        for field in fields(kind)
+    ],
+)
+def test_no_field_of_a_list_changes_in_silence(noun, field):
+    """Whatever field a line has, now or later, a correction of it alone is told."""
+    *others, last = getattr(TOLD, noun)
+    value = NEW_FIELD_VALUES.get(field)
+    if value is None or isinstance(getattr(last, field), str):
+        numbers = ("volume_per_group", "per_section", "overage_percent", "tolerance_percent", "temperature_c")
+        value = value or "other"
+        if noun == "solutions" and field in numbers:
+            value = parse_number("3")
+        elif field == "per_group":
+            value = "7"
+    after = replace(TOLD, **{noun: (*others, replace(last, **{field: value}))})
+    assert differences(TOLD, after, SALT)
+
+
 def test_of_two_who_correct_the_second_is_told_by_whom(write, instructor, colleague, sections):
     sections[0].co_instructors.add(colleague)
     found = write()
@@ -134,6 +226,22 @@ def test_retired_it_is_no_longer_offered_and_nothing_is_lost(write, instructor):
     assert bench_list_rows(instructor, retired=True).get() == found
     retire_list(actor=instructor, bench_list=found, is_retired=False)
     assert bench_list_rows(instructor).get().newest == 1
+
+
+def test_a_list_out_of_use_is_not_corrected_and_what_was_typed_stays(client, write, instructor):
+    found = write()
+    retire_list(actor=instructor, bench_list=found)
+    content = content_of(versions_of(found)[0])
+    with pytest.raises(NotInThisState, match="out of use"):
+        correct(instructor, found, replace(content, notes_to_prep="x"))
+    client.force_login(instructor)
+    address = reverse("requests_app:bench_list_correct", args=[found.pk])
+    assert client.get(address).status_code == 409
+    answer = client.post(address, typed(found.course, seen="1", notes_to_prep="mine", key="late"))
+    assert (answer.status_code, "mine" in answer.content.decode()) == (409, True)
+    page = client.get(reverse("requests_app:bench_list", args=[found.pk])).content.decode()
+    assert address not in page
+    assert found.versions.count() == 1
 
 
 @pytest.mark.parametrize(
@@ -263,12 +371,17 @@ def test_a_row_is_added_without_a_script_and_all_that_was_typed_stays(
 def test_a_stale_form_is_told_and_keeps_what_was_typed(client, write, instructor):
     found = write()
     content = content_of(versions_of(found)[0])
-    correct(instructor, found, replace(content, notes_to_prep="newer"))
+    more = replace(content.solutions[0], volume_per_group=parse_number("30"))
+    correct(instructor, found, replace(content, solutions=(more,), notes_to_prep="newer"))
     client.force_login(instructor)
     values = typed(found.course, seen="1", notes_to_prep="mine", key="late")
     answer = client.post(reverse("requests_app:bench_list_correct", args=[found.pk]), values)
     assert answer.status_code == 409
-    assert "mine" in answer.content.decode()
+    page = answer.content.decode()
+    assert "mine" in page
+    assert "<li>2.00 mol/L sodium chloride: for each group 25 → 30.</li>" in page
+    assert "<li>Other notes for whoever prepares it.</li>" in page
+    assert 'name="seen" value="2"' in page
     assert found.versions.count() == 2
 
 
@@ -289,7 +402,11 @@ def test_a_list_is_copied_for_another_course_and_stands_by_itself(client, write,
     client.force_login(instructor)
     page = client.get(f"{NEW}?like={found.pk}").content.decode()
     assert 'value="Density"' in page
-    client.post(NEW, typed(other, like=str(found.pk)))
+    filled_from = re.search(r'name="like" value="(\d+)"', page).group(1)
+    # What somebody corrects while the copy is being written is no part of it.
+    model = versions_of(found)[0]
+    correct(instructor, found, replace(content_of(model), notes_to_prep="later"))
+    client.post(NEW, typed(other, like=filled_from))
     copy = BenchList.objects.get(course=other)
-    assert copy.versions.get().copied_from == found.versions.get()
-    assert copy.versions.get().solutions.get().line != found.versions.get().solutions.get().line
+    assert copy.versions.get().copied_from == model
+    assert copy.versions.get().solutions.get().line != model.solutions.get().line

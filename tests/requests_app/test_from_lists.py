@@ -13,6 +13,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app import states
 from requests_app.models import Batch, DepartmentRules, Meeting, Order, OrderEvent
 from requests_app.services import from_lists
+from requests_app.services.bench_lists import retire_list
 from requests_app.services.from_lists import Changes, order_from_list
 from requests_app.services.orders import cancel_order
 from tests.requests_app.terms import POTASSIUM, SALT, make_list, make_section, make_term, make_version
@@ -89,6 +90,17 @@ def test_sending_the_same_form_again_makes_nothing_twice(send_list):
     again = send_list()
     assert [order.pk for order in again.made] == [order.pk for order in first.made]
     assert (again.kept, OrderEvent.objects.count(), Batch.objects.count()) == ([], events, 2)
+
+
+def test_a_list_taken_out_of_use_meanwhile_is_not_ordered_and_what_was_ordered_stands(
+    send_list, salts, instructor
+):
+    first = send_list()
+    retire_list(actor=instructor, bench_list=salts.bench_list)
+    with pytest.raises(Conflict, match="taken out of use meanwhile"):
+        send_list(week=2, key="other")
+    assert [order.pk for order in send_list().made] == [order.pk for order in first.made]
+    assert Order.objects.count() == 4
 
 
 def test_whoever_orders_a_line_that_is_ordered_is_told_where_it_stands(send_list, manager, taught):
