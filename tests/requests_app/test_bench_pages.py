@@ -111,8 +111,8 @@ def test_a_reference_is_found_in_small_letters_too(client, prep, batch):
 
 # --- the queue -------------------------------------------------------------------------------------
 def test_what_is_late_stands_first_and_is_said_in_words(client, prep, send, salt):
-    send(due_at=timezone.now() + timedelta(hours=30))
-    late = send(due_at=timezone.now() + timedelta(hours=20)).batch
+    send(due_at=timezone.now() + timedelta(hours=30), made_alone=True)
+    late = send(due_at=timezone.now() + timedelta(hours=20), made_alone=True).batch
     Batch.objects.filter(pk=late.pk).update(due_at=timezone.now() - timedelta(hours=3, minutes=5))
     client.force_login(prep)
     html = client.get(reverse("requests_app:queue")).content.decode()
@@ -133,7 +133,7 @@ def test_the_queue_is_a_table_with_caption_headers_and_said_order(client, prep, 
 
 
 def test_the_filter_stands_in_the_address(client, prep, second_prep, send, salt):
-    first, second, third = (send().batch for _ in range(3))
+    first, second, third = (send(made_alone=True).batch for _ in range(3))
     claim_batch(actor=prep, batch=first)
     claim_batch(actor=second_prep, batch=second)
     client.force_login(prep)
