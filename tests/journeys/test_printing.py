@@ -34,7 +34,7 @@ def sizes_of(page) -> dict[str, float]:
 
 def test_every_open_sheet_prints_on_one_page_with_numbers_to_read_from_a_step_away(department, sign_in):
     page = sign_in("prep")
-    batches = Batch.objects.exclude(state="handed_over").order_by("pk")
+    batches = Batch.objects.exclude(state="handed_over").filter(unknown_of=None).order_by("pk")
     assert len(batches) >= 6
     for batch in batches:
         sheet = batch.sheets.latest("revision")
