@@ -106,6 +106,11 @@ class VolumeWanted:
     unit: str
     working: str
 
+    @property
+    def millilitres(self) -> Decimal:
+        """The exact volume [mL]."""
+        return self.exact * 1000 if self.unit == "L" else self.exact
+
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
@@ -245,7 +250,8 @@ def _volume_together(drafts: Iterable[OrderDraft]) -> VolumeWanted:
     if len(volumes) == 1:
         return volumes[0]
     unit = volumes[0].unit if len({one.unit for one in volumes}) == 1 else "mL"
-    exact = sum((_in_unit(one, unit) for one in volumes), Decimal(0))
+    parts = (one.exact if one.unit == unit else one.millilitres for one in volumes)
+    exact = sum(parts, Decimal(0))
     asked = _round_up(exact)
     working = f"{len(volumes)} orders together = {plain(exact)} {unit}"
     if asked != exact:
@@ -253,13 +259,9 @@ def _volume_together(drafts: Iterable[OrderDraft]) -> VolumeWanted:
     return VolumeWanted(exact=exact, text=plain(asked), unit=unit, working=working)
 
 
-def _in_unit(volume: VolumeWanted, unit: str) -> Decimal:
-    return volume.exact if volume.unit == unit else volume.exact * 1000
-
-
 def volume_problem(volume: VolumeWanted) -> str:
     """Why nobody can make this volume, empty when somebody can: a slip of unit or zeros."""
-    millilitres = volume.exact * (1000 if volume.unit == "L" else 1)
+    millilitres = volume.millilitres
     if millilitres > MAX_TOTAL_L * 1000:
         return f"{volume.working}, which is more than {MAX_TOTAL_L} L. Check the unit and the groups."
     if millilitres < MIN_TOTAL_ML:

@@ -15,7 +15,6 @@ from requests_app.selectors.work import (
     batches_visible_to,
     bench_steps,
     choice_words,
-    courses_for,
     last_order_of,
     lot_to_choose,
     may_stand_in,
@@ -33,6 +32,7 @@ from requests_app.selectors.work import (
     source_words,
     substance_name,
     taught_by,
+    taught_courses,
     waiting_orders,
 )
 
@@ -51,7 +51,6 @@ __all__ = [
     "batches_visible_to",
     "bench_steps",
     "choice_words",
-    "courses_for",
     "department_rules",
     "last_order_of",
     "lot_to_choose",
@@ -75,6 +74,7 @@ __all__ = [
     "source_words",
     "substance_name",
     "taught_by",
+    "taught_courses",
     "touched_meetings",
     "waiting_orders",
     "went_into",

@@ -7,8 +7,8 @@ from inventory.models import Substance
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app.list_content import ListContent
-from requests_app.models import BenchList, BenchListVersion, Course, ListComponent, ListSolution, Section
-from requests_app.selectors.work import taught_by
+from requests_app.models import BenchList, BenchListVersion, Course, ListComponent, ListSolution
+from requests_app.selectors.work import taught_courses
 
 
 def bench_lists_visible_to(actor: User) -> QuerySet[BenchList]:
@@ -18,12 +18,8 @@ def bench_lists_visible_to(actor: User) -> QuerySet[BenchList]:
 
 
 def courses_to_write_for(actor: User) -> QuerySet[Course]:
-    """The courses whose bench lists a person may write: those they teach; a manager, any."""
-    if not policy.may(actor, "write_bench_list"):
-        return Course.objects.none()
-    if actor.role == policy.MANAGER:
-        return Course.objects.all()
-    return Course.objects.filter(pk__in=Section.objects.filter(taught_by(actor)).values("course_id"))
+    """The courses whose bench lists a person may write."""
+    return taught_courses(actor) if policy.may(actor, "write_bench_list") else Course.objects.none()
 
 
 def may_write(actor: User, bench_list: BenchList) -> bool:

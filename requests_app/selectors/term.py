@@ -16,7 +16,6 @@ from requests_app.models import (
     BenchList,
     BenchListVersion,
     Course,
-    DepartmentRules,
     ListComponent,
     ListSolution,
     Meeting,
@@ -27,28 +26,10 @@ from requests_app.models import (
     Term,
     TermRun,
 )
+from requests_app.selectors.work import sections_for, taught_courses
 
 
-# --- whose --------------------------------------------------------------------------------------
-def taught_sections(actor: User) -> QuerySet[Section]:
-    """The sections a person orders for: those they teach or teach with somebody; a manager, any."""
-    if actor.role == policy.MANAGER:
-        return Section.objects.all()
-    return Section.objects.filter(Q(instructor=actor) | Q(pk__in=actor.shared_sections.values("pk")))
-
-
-def taught_courses(actor: User) -> QuerySet[Course]:
-    """The courses whose plan a person may change and order from: those they teach; a manager, any."""
-    if actor.role == policy.MANAGER:
-        return Course.objects.all()
-    return Course.objects.filter(pk__in=taught_sections(actor).values("course"))
-
-
-def department_rules() -> DepartmentRules:
-    """The department's rules; the usual ones as long as nobody has set any."""
-    return DepartmentRules.objects.filter(pk=1).first() or DepartmentRules()
-
-
+# --- the term that runs -------------------------------------------------------------------------
 def term_now(today: date | None = None) -> Term | None:
     """The term that runs, else the next one, else the last one."""
     day = today or timezone.localdate()
@@ -81,7 +62,7 @@ def meetings_to_order(actor: User, course: Course, term: Term, week: int) -> lis
     return list(
         _with_rooms(
             Meeting.objects.filter(
-                section__in=taught_sections(actor),
+                section__in=sections_for(actor),
                 section__course=course,
                 section__term=term,
                 week=week,
@@ -94,7 +75,7 @@ def meetings_to_order(actor: User, course: Course, term: Term, week: int) -> lis
 def meetings_ahead(actor: User, term: Term) -> list[Meeting]:
     """The meetings of a term that have not begun and that a person may order for."""
     ahead = Meeting.objects.filter(
-        section__in=taught_sections(actor),
+        section__in=sections_for(actor),
         section__term=term,
         state=states.PLANNED,
         starts_at__gt=timezone.now(),

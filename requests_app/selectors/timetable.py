@@ -21,13 +21,6 @@ def terms() -> QuerySet[Term]:
     return Term.objects.prefetch_related("breaks").annotate(section_count=Count("sections"))
 
 
-def term_now(today: date) -> Term | None:
-    """The term that is going on, else the next one, else the last one."""
-    going = Term.objects.filter(starts_on__lte=today, ends_on__gte=today).order_by("starts_on").first()
-    coming = Term.objects.filter(starts_on__gt=today).order_by("starts_on").first()
-    return going or coming or Term.objects.order_by("-starts_on").first()
-
-
 def sections_of(term: Term | None) -> QuerySet[Section]:
     """The sections of a term, or those outside any, by course and name."""
     sections = Section.objects.filter(term=term).select_related("course", "term", "room", "instructor")

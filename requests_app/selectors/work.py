@@ -78,9 +78,11 @@ def sections_to_order_for(actor: User, today: date) -> QuerySet[Section]:
     return sections_for(actor).filter(Q(term=None) | Q(term__ends_on__gte=today))
 
 
-def courses_for(actor: User) -> QuerySet[Course]:
-    """The courses a person may order for."""
-    return Course.objects.filter(sections__in=sections_for(actor)).distinct()
+def taught_courses(actor: User) -> QuerySet[Course]:
+    """The courses a person plans, orders for and writes bench lists of: those they teach; a manager, any."""
+    if actor.role == policy.MANAGER:
+        return Course.objects.all()
+    return Course.objects.filter(pk__in=sections_for(actor).values("course_id"))
 
 
 # --- orders -----------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app import sheets, states
 from requests_app.concealing import is_unknown
-from requests_app.drafts import OrderDraft, VolumeWanted, draft_of, volume_of
+from requests_app.drafts import OrderDraft, draft_of, volume_of
 from requests_app.models import Order
 from requests_app.selectors import department_rules
 from requests_app.services.moves import move, note_event
@@ -135,7 +135,7 @@ def ask_where_needed(
     """
     drafts = {order.pk: draft_of(order) for order in orders}
     draws = _Draws.of(plan, _wanted(drafts.values()), held)
-    volumes = {key: _millilitres(volume_of(draft)) for key, draft in drafts.items()}
+    volumes = {key: volume_of(draft).millilitres for key, draft in drafts.items()}
     total = sum(volumes.values())
     asked = []
     for order in orders:
@@ -187,10 +187,6 @@ def _set_aside(actor: User, order: Order, points: Collection[Point]) -> None:
 
 def _wanted(drafts: Iterable[OrderDraft]) -> set[str]:
     return {component.substance_key for draft in drafts for component in draft.components}
-
-
-def _millilitres(volume: VolumeWanted) -> Decimal:
-    return volume.exact * (1000 if volume.unit == "L" else 1)
 
 
 # What of a substance is counted together: grams of the solid, millilitres of a solution.

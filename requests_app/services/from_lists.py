@@ -25,6 +25,7 @@ from requests_app import sheets, states
 from requests_app.drafts import OrderDraft, Wanted, wanted_for, wanted_together
 from requests_app.list_drafts import draft_for
 from requests_app.models import BenchListVersion, ListSolution, Meeting, Order
+from requests_app.selectors import department_rules, sections_for
 from requests_app.selectors import term as reading
 from requests_app.services.checks import amount_problems
 from requests_app.services.new_orders import NewOrder, create_orders
@@ -156,7 +157,7 @@ def lines_for(
     listed = list(meetings)
     solutions = [one for one in version.solutions.all() if one.line not in changes.left_out]
     ordered = reading.ordered_lines(listed, [one.line for one in solutions])
-    rules = reading.department_rules()
+    rules = department_rules()
     return {
         solution: [
             Line(
@@ -274,7 +275,7 @@ def _locked_meetings(actor: User, version: BenchListVersion, meetings: Sequence[
     planned = [meeting.pk for meeting in locked if meeting.state == states.PLANNED]
     found = reading.meetings_with_rooms(planned)
     own = set(
-        reading.taught_sections(actor)
+        sections_for(actor)
         .filter(pk__in={meeting.section_id for meeting in found}, course=version.bench_list.course_id)
         .values_list("pk", flat=True)
     )

@@ -7,7 +7,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app.models import BenchList, Course, PlannedExperiment, Term
-from requests_app.selectors import term as reading
+from requests_app.selectors import taught_courses
 from requests_app.term_plans import mark_of
 
 
@@ -62,7 +62,7 @@ def require_planner(actor: User, course: Course) -> None:
         NotAllowed: with who may.
     """
     policy.require(actor, "plan_term")
-    if not reading.taught_courses(actor).filter(pk=course.pk).exists():
+    if not taught_courses(actor).filter(pk=course.pk).exists():
         raise NotAllowed(
             f"The plan of {course.code} belongs to those who teach it. Ask one of them or a manager."
         )

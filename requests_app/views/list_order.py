@@ -22,7 +22,7 @@ from requests_app import sheets
 from requests_app.drafts import Wanted, draft_of, solution_of, volume_of, wanted_together
 from requests_app.list_drafts import due_of, room_of
 from requests_app.models import BenchList, BenchListVersion, ListSolution, Meeting, Order, Term
-from requests_app.selectors import orders_visible_to
+from requests_app.selectors import department_rules, orders_visible_to
 from requests_app.selectors import term as reading
 from requests_app.services.from_lists import (
     Changes,
@@ -223,7 +223,7 @@ def _as_far(actor: User, version: BenchListVersion, form: ListOrderForm) -> list
 
 
 def _rows(form: ListOrderForm, meetings: Sequence[Meeting]) -> dict[str, list[Any]]:
-    rules = reading.department_rules()
+    rules = department_rules()
     return {
         "meetings": [
             (one, form[f"meeting-{one.pk}"], form[f"groups-{one.pk}"], due_of(one, rules), room_of(one))

@@ -14,6 +14,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import InvalidInput
 from prepdesk.core.tables import download
 from requests_app.models import BenchList, Course, Term
+from requests_app.selectors import taught_courses
 from requests_app.selectors import term as reading
 from requests_app.services.term_plan import require_planner, set_plan
 from requests_app.term_forms import PlanForm
@@ -43,7 +44,7 @@ def term_plan(request: SignedInRequest) -> HttpResponse:
     context: dict[str, Any] = {"term": term, "terms": Term.objects.all()}
     if term is not None:
         courses = reading.courses_of(term)
-        own = set(reading.taught_courses(request.user).values_list("pk", flat=True))
+        own = set(taught_courses(request.user).values_list("pk", flat=True))
         plans = policy.may(request.user, "plan_term")
         context |= {
             "courses": courses,

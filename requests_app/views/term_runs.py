@@ -12,6 +12,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import InvalidInput
 from requests_app import states
 from requests_app.models import Order, TermRun
+from requests_app.selectors import sections_for, taught_courses
 from requests_app.selectors import term as reading
 from requests_app.services.term_runs import begin, go_on_with_run, has_stopped, start_run, stop_run
 from requests_app.services.term_work import STAGES
@@ -28,8 +29,9 @@ def order_term(request: SignedInRequest, term: int) -> HttpResponse:
     """Choose the courses and weeks of a term that are ordered at once."""
     policy.require(request.user, "plan_term")
     found = term_or_404(term)
-    courses = [one for one in reading.courses_of(found) if one in set(reading.taught_courses(request.user))]
-    weeks = reading.plan_of(found, courses, reading.taught_sections(request.user))
+    taught = set(taught_courses(request.user))
+    courses = [one for one in reading.courses_of(found) if one in taught]
+    weeks = reading.plan_of(found, courses, sections_for(request.user))
     form = OrderTermForm(request.POST or None, courses=courses, weeks=weeks)
     status = 200
     if request.method == "POST":
@@ -74,7 +76,7 @@ def term_run(request: SignedInRequest, run: int) -> HttpResponse:
         meeting__section__course__in=courses,
         meeting__week__gte=chosen["first"],
         meeting__week__lte=chosen["last"],
-        meeting__section__in=reading.taught_sections(found.actor),
+        meeting__section__in=sections_for(found.actor),
         state=states.WAITING,
     )
     context: dict[str, Any] = {

@@ -21,6 +21,7 @@ from prepdesk.core.tables import FORMATS, download
 from requests_app import states
 from requests_app.models import Course, Room, Term
 from requests_app.selectors import orders_visible_to
+from requests_app.selectors.term import term_now
 from requests_app.selectors.timetable import (
     changes_of,
     orders_without_meeting,
@@ -28,7 +29,6 @@ from requests_app.selectors.timetable import (
     section_or_404,
     sections_of,
     teaching_people,
-    term_now,
     terms,
     week_of,
 )
@@ -93,7 +93,7 @@ def timetable(request: SignedInRequest) -> HttpResponse:
     policy.require(request.user, "see_timetable")
     listed = list(terms())
     asked = request.GET.get("term", "")
-    now = term_now(timezone.localdate())
+    now = term_now()
     chosen = next((one for one in listed if one.code == asked), None)
     if chosen is None and asked != "none":
         chosen = next((one for one in listed if now is not None and one.pk == now.pk), None)
@@ -164,7 +164,7 @@ def section_form(request: SignedInRequest, number: int | None = None) -> HttpRes
     """Add a section, or change one."""
     policy.require(request.user, "manage_teaching")
     found = section_or_404(number) if number is not None else None
-    initial: dict[str, Any] = {"term": term_now(timezone.localdate()), "groups": "12"}
+    initial: dict[str, Any] = {"term": term_now(), "groups": "12"}
     if found is not None:
         initial = {
             **{
