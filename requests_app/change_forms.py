@@ -1,17 +1,15 @@
 """What is typed to change an order, and what is said about one."""
 
 from dataclasses import replace
-from datetime import datetime
 from typing import Any, Final
 from uuid import uuid4
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from prepdesk.core.forms import TypedNumberField, on_the_clock
+from prepdesk.core.forms import TypedNumberField, day_field, join_moment, time_field
 from requests_app.drafts import MAX_GROUPS_PER_SECTION, VOLUME_UNITS, OrderDraft, draft_of
-from requests_app.forms import WholeNumberField
+from requests_app.forms import CountField, WholeNumberField
 from requests_app.models import Order
 from requests_app.services.changes import is_begun, standing
 
@@ -22,22 +20,6 @@ REASON_LENGTH: Final = 200
 def fresh_key() -> str:
     """A key for one form: sent under it twice, it happens once."""
     return uuid4().hex
-
-
-class _CountField(TypedNumberField):
-    """A whole number from none up, as typed; the cleaned value is an ``int``."""
-
-    def __init__(self, *, most: int, **kwargs: Any) -> None:
-        super().__init__(positive=False, **kwargs)
-        self.most = most
-
-    def clean(self, value: object) -> int:  # type: ignore[override]  # a count is its own kind of number
-        number = super().clean(value)
-        if number is None:
-            return 0
-        if number.value != number.value.to_integral_value() or not 0 <= number.value <= self.most:
-            raise ValidationError(f"“{number.text}” must be a whole number from 0 to {self.most}.")
-        return int(number.value)
 
 
 def reason_field(label: str, hint: str, *, required: bool = False) -> forms.CharField:
@@ -51,24 +33,6 @@ def reason_field(label: str, hint: str, *, required: bool = False) -> forms.Char
     )
 
 
-def date_field(label: str) -> forms.DateField:
-    """A day, as the browser's own field or typed."""
-    return forms.DateField(
-        label=label,
-        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
-        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
-    )
-
-
-def time_field(label: str) -> forms.TimeField:
-    """A time of day."""
-    return forms.TimeField(
-        label=label,
-        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
-        error_messages={"invalid": "This is not a time. Write it as 13:30."},
-    )
-
-
 class OrderChangeForm(forms.Form):
     """What may be wanted otherwise of an order; what is begun keeps its concentration and tolerance.
 
@@ -79,7 +43,7 @@ class OrderChangeForm(forms.Form):
     revision = forms.IntegerField(widget=forms.HiddenInput)
     standing = forms.CharField(widget=forms.HiddenInput, max_length=40)
     groups_per_section = WholeNumberField(label="Groups in each section", most=MAX_GROUPS_PER_SECTION)
-    spare_groups = _CountField(
+    spare_groups = CountField(
         label="Spare groups",
         most=MAX_GROUPS_PER_SECTION,
         required=False,
@@ -102,7 +66,7 @@ class OrderChangeForm(forms.Form):
         required=False,
         help_text="Left empty, the digits of the concentration say it.",
     )
-    due_date = date_field("Day it is needed")
+    due_date = day_field("Day it is needed")
     due_time = time_field("Time it is needed")
     room = forms.CharField(
         label="Room", max_length=40, widget=forms.TextInput(attrs={"size": "12", "autocomplete": "off"})
@@ -162,10 +126,7 @@ class OrderChangeForm(forms.Form):
             if (day, f"{hour:%H:%M}") == (here.date(), f"{here:%H:%M}"):
                 cleaned["due_at"] = self.draft.due_at
             else:
-                try:
-                    cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
-                except ValidationError as error:
-                    self.add_error("due_time", error)
+                join_moment(self, cleaned, day="due_date", time="due_time", into="due_at")
         return cleaned
 
     @property

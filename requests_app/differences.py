@@ -59,8 +59,7 @@ def wanted_words(draft: OrderDraft) -> str:
 
 def millilitres(draft: OrderDraft) -> Decimal:
     """How much a draft adds up to [mL], exactly."""
-    volume = volume_of(draft)
-    return volume.exact * 1000 if volume.unit == "L" else volume.exact
+    return volume_of(draft).millilitres
 
 
 _LABELS: Final = {

@@ -2,7 +2,6 @@
 
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
-from datetime import datetime
 from typing import Any, Final, cast
 
 from django import forms
@@ -18,7 +17,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import TypedNumber, parse_number
 from prepdesk.calc.units import CONCENTRATION_UNITS
-from prepdesk.core.forms import TypedNumberField, on_the_clock
+from prepdesk.core.forms import TypedNumberField, day_field, join_moment, time_field
 from requests_app.drafts import (
     MAX_COMPONENTS,
     MAX_GROUPS_PER_SECTION,
@@ -58,6 +57,24 @@ class WholeNumberField(TypedNumberField):
         if number.value != number.value.to_integral_value() or number.value > self.most:
             raise ValidationError(
                 f"“{number.text}” must be a whole number from 1 to {self.most}.", code="not_whole"
+            )
+        return int(number.value)
+
+
+class CountField(TypedNumberField):
+    """A whole number from none up, as typed; the cleaned value is an ``int``, 0 where it is empty."""
+
+    def __init__(self, *, most: int, **kwargs: Any) -> None:
+        super().__init__(positive=False, **kwargs)
+        self.most = most
+
+    def clean(self, value: object) -> int:  # type: ignore[override]  # a count is its own kind of number
+        number = super().clean(value)
+        if number is None:
+            return 0
+        if number.value != number.value.to_integral_value() or not 0 <= number.value <= self.most:
+            raise ValidationError(
+                f"“{number.text}” must be a whole number from 0 to {self.most}.", code="not_whole"
             )
         return int(number.value)
 
@@ -119,10 +136,10 @@ class OrderForm(forms.Form):
         positive=False,
         help_text="For spills, repeats and rinsing; 10 to 20 % is usual.",
     )
-    spare_groups = TypedNumberField(
+    spare_groups = CountField(
         label="Spare groups",
+        most=MAX_SPARE_GROUPS,
         required=False,
-        positive=False,
         help_text="So many more in each section than work there.",
     )
     per_section = TypedNumberField(
@@ -152,16 +169,8 @@ class OrderForm(forms.Form):
         positive=False,
         help_text="At which it is made up and used; 20 °C when left empty.",
     )
-    due_date = forms.DateField(
-        label="Day it is needed",
-        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
-        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
-    )
-    due_time = forms.TimeField(
-        label="Time it is needed",
-        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
-        error_messages={"invalid": "This is not a time. Write it as 13:30."},
-    )
+    due_date = day_field("Day it is needed")
+    due_time = time_field("Time it is needed")
     room = forms.CharField(
         label="Room",
         max_length=40,
@@ -199,17 +208,6 @@ class OrderForm(forms.Form):
             raise ValidationError(f"The extra lies between 0 and {MAX_OVERAGE_PERCENT} %.")
         return number
 
-    def clean_spare_groups(self) -> int:
-        """A count from nothing."""
-        number: TypedNumber | None = self.cleaned_data["spare_groups"]
-        if number is None:
-            return 0
-        if number.value != number.value.to_integral_value() or not 0 <= number.value <= MAX_SPARE_GROUPS:
-            raise ValidationError(
-                f"“{number.text}” must be a whole number from 0 to {MAX_SPARE_GROUPS}.", code="not_whole"
-            )
-        return int(number.value)
-
     def clean_per_section(self) -> TypedNumber | None:
         """A volume from nothing."""
         number: TypedNumber | None = self.cleaned_data["per_section"]
@@ -227,12 +225,7 @@ class OrderForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Join day and time; a time that the change of the clocks leaves out or repeats is refused."""
         cleaned = super().clean() or {}
-        day, hour = cleaned.get("due_date"), cleaned.get("due_time")
-        if day is not None and hour is not None:
-            try:
-                cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
-            except ValidationError as error:
-                self.add_error("due_time", error)
+        join_moment(self, cleaned, day="due_date", time="due_time", into="due_at")
         return cleaned
 
 

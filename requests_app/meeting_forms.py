@@ -1,14 +1,12 @@
 """What is typed to change a meeting, a day, a section, or to let a corrected list reach its orders."""
 
-from datetime import datetime
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.utils import timezone
 
-from prepdesk.core.forms import on_the_clock
-from requests_app.change_forms import KEY_LENGTH, date_field, fresh_key, reason_field, time_field
+from prepdesk.core.forms import day_field, join_moment, time_field
+from requests_app.change_forms import KEY_LENGTH, fresh_key, reason_field
 from requests_app.drafts import MAX_GROUPS_PER_SECTION
 from requests_app.forms import WholeNumberField
 from requests_app.models import Meeting, Room
@@ -20,7 +18,7 @@ class MeetingChangeForm(forms.Form):
 
     key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH)
     version = forms.IntegerField(widget=forms.HiddenInput)
-    day = date_field("Day")
+    day = day_field("Day")
     starts = time_field("Begins")
     ends = time_field("Ends")
     room = forms.ModelChoiceField(
@@ -59,14 +57,8 @@ class MeetingChangeForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Join the day with both times."""
         cleaned = super().clean() or {}
-        day = cleaned.get("day")
         for name in ("starts", "ends"):
-            hour = cleaned.get(name)
-            if day is not None and hour is not None:
-                try:
-                    cleaned[f"{name}_at"] = on_the_clock(datetime.combine(day, hour))
-                except ValidationError as error:
-                    self.add_error(name, error)
+            join_moment(self, cleaned, day="day", time=name, into=f"{name}_at")
         return cleaned
 
     @property

@@ -6,6 +6,7 @@ from django import forms
 
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.core.forms import day_field, time_field
 from requests_app.forms import KEY_LENGTH, WholeNumberField
 from requests_app.models import Course, Room, Section, Term
 from requests_app.services.timetable.sections import MOST_STUDENTS
@@ -13,7 +14,6 @@ from requests_app.timetable import WEEKDAYS, Break, SectionFacts, TermFacts
 
 # Rows for breaks beyond those there are; more come with the next visit.
 _MORE_BREAKS: Final = 2
-_DAY: Final = {"type": "date"}
 
 
 class _Kept(forms.Form):
@@ -23,31 +23,13 @@ class _Kept(forms.Form):
     seen = forms.IntegerField(widget=forms.HiddenInput, required=False)
 
 
-def _day(label: str, *, required: bool = True) -> forms.DateField:
-    return forms.DateField(
-        label=label,
-        required=required,
-        widget=forms.DateInput(format="%Y-%m-%d", attrs=_DAY),
-        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
-    )
-
-
-def _clock(label: str) -> forms.TimeField:
-    return forms.TimeField(
-        label=label,
-        required=False,
-        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
-        error_messages={"invalid": "This is not a time. Write it as 13:30."},
-    )
-
-
 class TermForm(_Kept):
     """A term, and rows for its breaks; an empty row is no break."""
 
     code = forms.CharField(label="Code", max_length=20, help_text="As files name it: 2027-spring.")
     name = forms.CharField(label="Name", max_length=80)
-    starts_on = _day("First day")
-    ends_on = _day("Last day")
+    starts_on = day_field("First day")
+    ends_on = day_field("Last day")
 
     def __init__(self, *args: Any, breaks: int = 0, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -56,8 +38,8 @@ class TermForm(_Kept):
             self.fields[f"break-{at}-name"] = forms.CharField(
                 label=f"Break {at + 1}", max_length=80, required=False
             )
-            self.fields[f"break-{at}-starts_on"] = _day("From", required=False)
-            self.fields[f"break-{at}-ends_on"] = _day("To and with", required=False)
+            self.fields[f"break-{at}-starts_on"] = day_field("From", required=False)
+            self.fields[f"break-{at}-ends_on"] = day_field("To and with", required=False)
 
     @property
     def break_rows(self) -> list[list[Any]]:
@@ -116,8 +98,8 @@ class SectionForm(_Kept):
         required=False,
         choices=[("", "not known yet"), *((str(at), day) for at, day in enumerate(WEEKDAYS))],
     )
-    starts_at = _clock("Starts")
-    ends_at = _clock("Ends")
+    starts_at = time_field("Starts", required=False)
+    ends_at = time_field("Ends", required=False)
     room = forms.ModelChoiceField(
         Room.objects.filter(in_use=True), label="Room", required=False, empty_label="not known yet"
     )

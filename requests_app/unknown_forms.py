@@ -1,7 +1,6 @@
 """The form of a set of unknowns, and the small ones on its page."""
 
 from collections.abc import Iterator, Mapping
-from datetime import datetime
 from typing import Any, Final
 
 from django import forms
@@ -10,7 +9,7 @@ from django.urls import reverse
 
 from prepdesk.accounts.models import User
 from prepdesk.calc.units import CONCENTRATION_UNITS
-from prepdesk.core.forms import TypedNumberField, on_the_clock
+from prepdesk.core.forms import TypedNumberField, day_field, join_moment, time_field
 from requests_app.drafts import VOLUME_UNITS
 from requests_app.forms import KEY_LENGTH, SectionChoices, SubstanceField, WholeNumberField, fresh_key
 from requests_app.models import Section, UnknownSet
@@ -89,16 +88,8 @@ class UnknownsForm(forms.Form):
         widget=forms.CheckboxSelectMultiple,
         help_text="You can, and whoever makes a sample sees that one. Nobody else does unless named here.",
     )
-    due_date = forms.DateField(
-        label="Day they are needed",
-        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
-        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
-    )
-    due_time = forms.TimeField(
-        label="Time they are needed",
-        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
-        error_messages={"invalid": "This is not a time. Write it as 13:30."},
-    )
+    due_date = day_field("Day they are needed")
+    due_time = time_field("Time they are needed")
     room = forms.CharField(
         label="Room",
         max_length=40,
@@ -142,12 +133,7 @@ class UnknownsForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """Join day and time; a time that the change of the clocks leaves out or repeats is refused."""
         cleaned = super().clean() or {}
-        day, hour = cleaned.get("due_date"), cleaned.get("due_time")
-        if day is not None and hour is not None:
-            try:
-                cleaned["due_at"] = on_the_clock(datetime.combine(day, hour))
-            except ValidationError as error:
-                self.add_error("due_time", error)
+        join_moment(self, cleaned, day="due_date", time="due_time", into="due_at")
         return cleaned
 
     @property

@@ -1,6 +1,7 @@
 """How every form of the site is drawn: one field template, text fields for numbers."""
 
 from datetime import datetime
+from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -44,6 +45,39 @@ class TypedNumberField(forms.CharField):
             return parse_positive(text) if self.positive else parse_number(text)
         except InputError as error:
             raise ValidationError(error.text, code=error.code) from error
+
+
+def day_field(label: str, *, required: bool = True) -> forms.DateField:
+    """A day, as the browser's own field or typed."""
+    return forms.DateField(
+        label=label,
+        required=required,
+        widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
+        error_messages={"invalid": "This is not a day. Write it as 2027-02-28."},
+    )
+
+
+def time_field(label: str, *, required: bool = True) -> forms.TimeField:
+    """A time of day, as the browser's own field or typed."""
+    return forms.TimeField(
+        label=label,
+        required=required,
+        widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
+        error_messages={"invalid": "This is not a time. Write it as 13:30."},
+    )
+
+
+def join_moment(form: forms.Form, cleaned: dict[str, Any], *, day: str, time: str, into: str) -> None:
+    """Join the day and the time of a form, where both can be read, into a moment of its cleaned values.
+
+    A time that the change of the clocks leaves out or repeats is refused beside its field.
+    """
+    if cleaned.get(day) is None or cleaned.get(time) is None:
+        return
+    try:
+        cleaned[into] = on_the_clock(datetime.combine(cleaned[day], cleaned[time]))
+    except ValidationError as error:
+        form.add_error(time, error)
 
 
 def on_the_clock(wanted: datetime) -> datetime:
