@@ -1,4 +1,4 @@
-"""Codes on the labels of lots, places and apparatus: capital letters and digits, with a check character.
+"""Codes on the labels of lots, places, apparatus and poured bottles: letters, digits, a check character.
 
 Hand scanners type by the keyboard layout of the machine they hang on, and people read labels
 aloud; the check character (ISO/IEC 7064, MOD 37,36) tells a garbled code from one that is not there.
@@ -12,7 +12,9 @@ from stdnum.iso7064 import mod_37_36
 LOT: Final = "L"
 PLACE: Final = "P"
 APPARATUS: Final = "A"
-_LETTERS: Final = (LOT, PLACE, APPARATUS)
+# A bottle poured for a section.
+PORTION: Final = "D"
+_LETTERS: Final = (LOT, PLACE, APPARATUS, PORTION)
 _DIGITS: Final = 5
 # What the key of an A types on a French layout, where the digits come out as signs too.
 _FRENCH_A: Final = "Q"

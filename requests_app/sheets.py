@@ -17,6 +17,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.model import Shelf
 from prepdesk.calc.preview import preview
+from requests_app.cards import card_of
 from requests_app.drafts import DraftComponent, OrderDraft, Wanted, plain, wanted_for
 from requests_app.models import Batch, Sheet
 
@@ -242,6 +243,7 @@ def freeze_sheet(
         revision=(last or 0) + 1,
         request=dict(request),
         plan=plan,
+        card=card_of(plan),
         data_version=plan["data_version"],
         reason=reason,
         created_by=actor,

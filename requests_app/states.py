@@ -98,6 +98,56 @@ RUN_NEXT: Final[dict[tuple[str, str], str]] = {
     (FAILED, "go_on"): RUNNING,
 }
 
+# --- a second person ------------------------------------------------------------------------------
+ASKED: Final = "asked"
+SIGNED: Final = "signed"
+SENT_BACK: Final = "sent_back"
+WITHDRAWN: Final = "withdrawn"
+CHECK_STATES: Final = {
+    ASKED: "Waits for a second person",
+    SIGNED: "Signed by a second person",
+    SENT_BACK: "Sent back",
+    WITHDRAWN: "Not asked any more",
+}
+CHECK_NEXT: Final[dict[tuple[str, str], str]] = {
+    (ASKED, "sign"): SIGNED,
+    (ASKED, "send_back"): SENT_BACK,
+    # A step was done again, or the batch changed hands or was given up, before anybody looked.
+    (ASKED, "withdraw_check"): WITHDRAWN,
+}
+
+# --- the bottles that leave -----------------------------------------------------------------------
+POURED: Final = "poured"
+LOADED: Final = "loaded"
+DELIVERED: Final = "delivered"
+RETURNED: Final = "returned"
+EMPTY: Final = "empty"
+PORTION_STATES: Final = {
+    POURED: "Poured and labelled",
+    LOADED: "On the cart",
+    DELIVERED: "Delivered",
+    RETURNED: "Came back",
+    EMPTY: "Empty",
+    CANCELLED: "Poured back",
+}
+PORTION_NEXT: Final[dict[tuple[str, str], str]] = {
+    (POURED, "load"): LOADED,
+    (LOADED, "unload"): POURED,
+    (POURED, "deliver"): DELIVERED,
+    (LOADED, "deliver"): DELIVERED,
+    (DELIVERED, "take_back"): RETURNED,
+    (DELIVERED, "mark_empty"): EMPTY,
+    # Nobody wants it any more before it left: it goes back into the lot it was poured from.
+    (POURED, "pour_back"): CANCELLED,
+    (LOADED, "pour_back"): CANCELLED,
+}
+# What is in a bottle that comes back, and where it may go: never into a reagent bottle.
+CONDITIONS: Final = {
+    "unopened": "Never opened",
+    "clean": "Opened, kept clean",
+    "soiled": "Soiled or not known",
+}
+
 # --- words ------------------------------------------------------------------------------------
 # What an event is called in a history ("Claimed") and in a refusal ("can't be claimed").
 # Events of the history that leave the state alone stand here too.
@@ -127,4 +177,23 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "resize": "given another size",
     "reinstate": "taking place again",
     "shelve": "kept on the shelf",
+    # At the bench.
+    "give": "handed to a colleague",
+    "take_over": "taken over",
+    "pause": "paused",
+    "resume": "gone on with",
+    "run_out": "gone on from another bottle",
+    "mishap": "noted as gone wrong",
+    "ask_check": "put before a second person",
+    "sign": "signed by a second person",
+    "send_back": "sent back by a second person",
+    "withdraw_check": "taken back from the second person",
+    # Of the bottles that leave.
+    "pour": "poured and labelled",
+    "load": "put on the cart",
+    "unload": "taken off the cart",
+    "deliver": "delivered",
+    "take_back": "taken back",
+    "mark_empty": "marked empty",
+    "pour_back": "poured back",
 }

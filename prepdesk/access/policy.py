@@ -31,6 +31,12 @@ ACTIONS: Final[dict[str, frozenset[str]]] = {
     "see_queue": _STOCKROOM,
     "work_batch": _STOCKROOM,
     "hand_over_batch": _STOCKROOM,
+    # The second person; that it is not the maker is for the service to ask.
+    "check_batch": _STOCKROOM,
+    # Bottles for the sections: poured, on the cart, delivered, taken back.
+    "pour_portions": _STOCKROOM,
+    "deliver_portion": _STOCKROOM,
+    "take_back_portion": _STOCKROOM,
     "see_stock": _EVERYONE,
     "see_ledger": _STOCKROOM,
     # Terms, rooms, courses, sections and who teaches them.

@@ -35,13 +35,19 @@ _TEACHING: tuple[tuple[str, str, str], ...] = (
     ("Unknowns", "requests_app:unknowns", "see_own_orders"),
     ("Rules", "requests_app:rules", "see_timetable"),
 )
+# The pages of the work of the day: what is made, what goes out, what hangs on the wall.
+_WORK: tuple[tuple[str, str, str], ...] = (
+    ("Queue", "requests_app:queue", "see_queue"),
+    ("Cart", "requests_app:cart", "deliver_portion"),
+    ("Wall", "requests_app:wall", "see_queue"),
+)
 
 
 def navigation(request: HttpRequest) -> dict[str, object]:
     """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
     if not user.is_authenticated:
-        return {"places": [], "stockroom": [], "teaching": [], "help_contact": settings.HELP_CONTACT}
+        return {"places": [], "stockroom": [], "teaching": [], "work": [], "help_contact": settings.HELP_CONTACT}
     unread = unread_count(user)
     places = [
         (f"{label} ({unread})" if route == _NOTICES and unread else label, route)
@@ -50,9 +56,11 @@ def navigation(request: HttpRequest) -> dict[str, object]:
     ]
     stockroom = [(label, route) for label, route, action in _STOCKROOM if policy.may(user, action)]
     teaching = [(label, route) for label, route, action in _TEACHING if policy.may(user, action)]
+    work = [(label, route) for label, route, action in _WORK if policy.may(user, action)]
     return {
         "places": places,
         "stockroom": stockroom,
         "teaching": teaching,
+        "work": work,
         "help_contact": settings.HELP_CONTACT,
     }

@@ -54,8 +54,11 @@ from requests_app.demo.two_bottles import FROM_TWO_BOTTLES, OLD_AND_NEW
 from requests_app.demo.unknowns import order_some_unknowns
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Section
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.orders import submit_order
+from requests_app.services.recording import record_step
 
 KEY: Final = "demo-"
 _OPENS, _CLOSES, _SATURDAY = 8, 18, 5

@@ -14,12 +14,13 @@ from requests_app import sheets, states
 from requests_app.demo.days import DemoOrder
 from requests_app.drafts import OrderDraft
 from requests_app.models import Meeting, Order, Room, Section
-from requests_app.services.batches import claim_batch, record_step
 from requests_app.services.changes import change_order
+from requests_app.services.claiming import claim_batch
 from requests_app.services.comments import comment_order
 from requests_app.services.meeting_changes import change_meeting
 from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.orders import submit_order
+from requests_app.services.recording import record_step
 
 _SATURDAY: Final = 5
 Sections = dict[tuple[str, str], Section]

@@ -1,6 +1,7 @@
 """Who teaches what, bench lists, orders, the batches they become, and what was read at the bench."""
 
 from requests_app.models.batches import Batch, BatchBooking, BatchEvent, BatchHold, Sheet, StepRecord
+from requests_app.models.bench import BottleScan, Mishap, SecondCheck
 from requests_app.models.bench_lists import (
     BenchList,
     BenchListVersion,
@@ -20,6 +21,7 @@ from requests_app.models.orders import (
     OrderRevision,
 )
 from requests_app.models.planning import TermRun
+from requests_app.models.portions import Portion, PortionEvent
 from requests_app.models.recalls import Recall
 from requests_app.models.teaching import (
     Course,
@@ -40,6 +42,7 @@ __all__ = [
     "BatchHold",
     "BenchList",
     "BenchListVersion",
+    "BottleScan",
     "Course",
     "DepartmentRules",
     "KeyReading",
@@ -49,6 +52,7 @@ __all__ = [
     "ListSolution",
     "Meeting",
     "MeetingEvent",
+    "Mishap",
     "Order",
     "OrderComment",
     "OrderComponent",
@@ -56,9 +60,12 @@ __all__ = [
     "OrderHold",
     "OrderRevision",
     "PlannedExperiment",
+    "Portion",
+    "PortionEvent",
     "Recall",
     "Room",
     "RuleEvent",
+    "SecondCheck",
     "Section",
     "Sheet",
     "StepRecord",

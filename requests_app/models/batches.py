@@ -34,6 +34,9 @@ class Batch(models.Model):
     unknown_of = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+    # Work that was begun rests, with a word on where it stands; it goes on from the same step.
+    paused_at = models.DateTimeField(null=True, blank=True)
+    pause_note = models.CharField(max_length=300, blank=True)
     # Raised by one with every change, so that a page that shows an older one is told.
     version = models.PositiveIntegerField(default=1)
     created_at = models.DateTimeField(auto_now_add=True)
@@ -78,6 +81,11 @@ class Sheet(models.Model):
     # The question and the answer of the calculation service, in the form of its public contract.
     request = models.JSONField(encoder=DjangoJSONEncoder)
     plan = models.JSONField(encoder=DjangoJSONEncoder)
+    # What a list shows of the plan, so that no list reads whole plans; see requests_app.cards.
+    card = models.JSONField(default=dict, blank=True, encoder=DjangoJSONEncoder)
+    # A sheet that goes on where another stopped: up to which step the records of that sheet count here.
+    # {"<key of the sheet>": step number}
+    kept = models.JSONField(default=dict, blank=True)
     data_version = models.CharField(max_length=64)
     reason = models.CharField(max_length=200, blank=True)
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
@@ -131,6 +139,10 @@ class StepRecord(models.Model):
     reason = models.CharField(max_length=300, blank=True)
     actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
+    # When it was read at the bench, where that was earlier: the connection was lost, or it stood on paper.
+    taken_at = models.DateTimeField(null=True, blank=True)
+    # Of the batch, with this record: what a device that sends again goes on from.
+    version_after = models.PositiveIntegerField(null=True, blank=True)
     idempotency_key = models.CharField(max_length=120, unique=True)
 
     class Meta:

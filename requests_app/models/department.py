@@ -21,6 +21,13 @@ class DepartmentRules(models.Model):
     together_days = models.PositiveSmallIntegerField(null=True, blank=True)
     # How many people prepare at once: what a late order pushes aside is reckoned with it.
     hands = models.PositiveSmallIntegerField(default=1)
+    # A bottle must be scanned, or its code typed, before it is opened at a step. Off to begin with, since it
+    # asks for labels on all bottles.
+    scan_bottles = models.BooleanField(default=False)
+    # What a second person must look at before the work is closed. Off to begin with: it takes two people.
+    check_restricted = models.BooleanField(default=False)
+    check_strong_acids = models.BooleanField(default=False)
+    check_standards = models.BooleanField(default=False)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

@@ -383,7 +383,9 @@ def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
     """
     by_step: dict[int, list[StepRecord]] = {}
     for record in sorted(records, key=lambda record: record.pk):
-        if record.sheet_id == sheet.pk:
+        # A sheet that goes on where another stopped counts what was done by that one up to there.
+        counts = record.sheet_id == sheet.pk or record.step_number <= sheet.kept.get(str(record.sheet_id), 0)
+        if counts:
             by_step.setdefault(record.step_number, []).append(record)
     read = {
         number: parse_number(found[-1].reading_text)

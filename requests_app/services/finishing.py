@@ -1,6 +1,6 @@
 """The stock side of finishing a batch: what was really taken, and the solution that stands there now.
 
-Both run inside the transaction of :func:`requests_app.services.batches.finish_batch`.
+Both run inside the transaction of :func:`requests_app.services.closing.finish_batch`.
 """
 
 from collections.abc import Iterable

@@ -26,9 +26,12 @@ from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.models import Batch, Order, Section, UnknownSet
 from requests_app.services import unknowns as service
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
 from requests_app.services.batching import take_out
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.orders import cancel_order, lock_order, replan_order
+from requests_app.services.recording import record_step
 from requests_app.services.stopping import stop_batch
 from tests.access.test_routes import ROWS, Row
 from tests.conftest import make_person, one_of_the_cast

@@ -14,7 +14,7 @@ from inventory.models import Substance
 from prepdesk.accounts.calendar_keys import end_calendar_key, make_calendar_key
 from prepdesk.accounts.models import CalendarKey
 from requests_app.models import Meeting, Room, Term
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from requests_app.services.orders import cancel_order
 from tests.requests_app.conftest import bench, bottle, course, draft, salt, sections, send
 

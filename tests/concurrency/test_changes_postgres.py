@@ -11,12 +11,14 @@ from inventory.selectors import stock_differences
 from prepdesk.core.errors import Conflict, DomainError, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Section, StepRecord
-from requests_app.services.batches import ChangeUnseen, claim_batch, record_step
 from requests_app.services.changes import StaleOrder, change_order
+from requests_app.services.claiming import claim_batch
 from requests_app.services.comments import comment_order
+from requests_app.services.handing_over import ChangeUnseen
 from requests_app.services.meeting_changes import change_meeting
 from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.orders import submit_order
+from requests_app.services.recording import record_step
 from tests.concurrency.test_orders import people, prep_staff, salt_bottle, sent, wanted
 
 __all__ = ["people", "prep_staff", "salt_bottle"]

@@ -18,10 +18,11 @@ from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, BatchEvent, Course, Order, Section, StepRecord
 from requests_app.selectors import active_holds
 from requests_app.services.arranging import pull_out
-from requests_app.services.batches import claim_batch, record_step
 from requests_app.services.choices import choose_source
+from requests_app.services.claiming import claim_batch
 from requests_app.services.deciding import approve_order, decline_order
 from requests_app.services.orders import cancel_order, replan_order, submit_order
+from requests_app.services.recording import record_step
 from tests.requests_app.conftest import outfit_bench, substance_row
 
 pytestmark = [pytest.mark.postgres, pytest.mark.django_db(transaction=True)]
@@ -121,10 +122,10 @@ def test_the_race_for_a_batch_is_real_without_the_lock(people, prep_staff, salt_
     salt_bottle("500")
     batch = sent(people[0]).batch
     monkeypatch.setattr(
-        "requests_app.services.batches._locked",
+        "requests_app.services.claiming.locked_batch",
         lambda batch: Batch.objects.get(pk=batch.pk),
     )
-    monkeypatch.setattr("requests_app.services.batches._move_with_orders", _slow_save)
+    monkeypatch.setattr("requests_app.services.claiming.move_with_orders", _slow_save)
     outcomes = race([lambda person=person: claim_batch(actor=person, batch=batch) for person in prep_staff])
     assert sum(isinstance(outcome, Batch) for outcome in outcomes) > 1
 

@@ -18,7 +18,9 @@ from prepdesk.core.errors import DomainError
 from requests_app import states
 from requests_app.drafts import DraftComponent, OrderDraft
 from requests_app.models import Batch, Course, Order, Recall, Section
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.orders import submit_order
 from requests_app.services.recalls import recall_lot
 from tests.requests_app.conftest import outfit_bench, substance_row

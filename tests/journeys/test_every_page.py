@@ -16,7 +16,8 @@ from prepdesk.core.views import server_error
 from requests_app.demo.teaching import TODAY_IN_WEEK, current_term
 from requests_app.models import Batch, BenchList, Meeting, Order, Recall, TermRun, UnknownSet
 from requests_app.selectors import QUEUE_FILTERS, bench_steps
-from requests_app.services.batches import claim_batch, record_step
+from requests_app.services.claiming import claim_batch
+from requests_app.services.recording import record_step
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 

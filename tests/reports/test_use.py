@@ -10,7 +10,10 @@ from inventory.models import Lot
 from prepdesk.reports.selectors import Period, use_by_course, use_by_substance
 from requests_app.models import Batch
 from requests_app.selectors import bench_steps
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
+from requests_app.services.recording import record_step
 from tests.requests_app.conftest import bench, bottle, course, draft, sections, send
 
 __all__ = ["bench", "bottle", "course", "draft", "sections", "send"]

@@ -14,7 +14,7 @@ from inventory.services import (
 )
 from prepdesk.accounts.models import Notice
 from requests_app.bench_time import items_of
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from requests_app.services.orders import replan_order
 
 pytestmark = pytest.mark.django_db

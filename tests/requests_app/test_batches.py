@@ -14,13 +14,10 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisSt
 from requests_app import selectors, states
 from requests_app.drafts import DraftComponent
 from requests_app.models import StepRecord
-from requests_app.services.batches import (
-    claim_batch,
-    finish_batch,
-    hand_over_batch,
-    put_back_batch,
-    record_step,
-)
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
+from requests_app.services.recording import record_step
 from requests_app.shelf_life import BY_FAMILY, DEFAULT, shelf_life
 
 

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from inventory.models import Movement
 from requests_app.models import Batch, Sheet, StepRecord
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from requests_app.services.orders import replan_order
 
 pytestmark = pytest.mark.django_db

@@ -9,7 +9,7 @@ from playwright.sync_api import expect
 from pypdf import PdfReader
 
 from requests_app.models import StepRecord
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 

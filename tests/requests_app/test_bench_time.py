@@ -13,8 +13,10 @@ from requests_app import bench_time, sheets, states
 from requests_app.bench_time import MARGIN, ends_for, length_of, plan_in_time, vessels_of, window_for
 from requests_app.models import Batch
 from requests_app.selectors import active_bookings
-from requests_app.services.batches import claim_batch, finish_batch, put_back_batch, record_step
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.closing import finish_batch
 from requests_app.services.orders import cancel_order, replan_order
+from requests_app.services.recording import record_step
 from tests.inventory.test_pages import words
 
 # The bottles of these tests are small.

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from requests_app import states
 from requests_app.models import MeetingEvent, Order, OrderRevision
-from requests_app.services.batches import claim_batch
 from requests_app.services.changes import change_order
+from requests_app.services.claiming import claim_batch
 from tests.requests_app.test_changes import change, one, worked
 from tests.requests_app.test_meetings_changed import meet, order_for, rooms
 

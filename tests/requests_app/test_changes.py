@@ -14,14 +14,6 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisSt
 from requests_app import sheets, states
 from requests_app.drafts import draft_of, volume_of
 from requests_app.models import Batch, Order, OrderComment, OrderRevision, UnknownSample, UnknownSet
-from requests_app.services.batches import (
-    ChangeUnseen,
-    claim_batch,
-    finish_batch,
-    hand_over_batch,
-    put_back_batch,
-    record_step,
-)
 from requests_app.services.batching import take_out
 from requests_app.services.changes import (
     StaleOrder,
@@ -31,8 +23,12 @@ from requests_app.services.changes import (
     standing,
     withdraw_order,
 )
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.closing import finish_batch
 from requests_app.services.comments import TEXT_LENGTH, comment_order
+from requests_app.services.handing_over import ChangeUnseen, hand_over_batch
 from requests_app.services.orders import lock_order, submit_order
+from requests_app.services.recording import record_step
 
 # The bottles of these tests are small.
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("any_draw")]

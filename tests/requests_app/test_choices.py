@@ -16,8 +16,9 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisSt
 from requests_app import sheets, states
 from requests_app.drafts import DraftComponent, draft_of
 from requests_app.models import Order
-from requests_app.services.batches import claim_batch, finish_batch
 from requests_app.services.choices import choose_source
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
 from requests_app.services.orders import replan_order, submit_order
 from tests.requests_app.conftest import substance_row
 from tests.requests_app.test_batches import do_steps

@@ -13,8 +13,8 @@ from prepdesk.core.errors import Conflict, NotAllowed
 from requests_app import states
 from requests_app.models import BenchList, BenchListVersion, ListComponent, ListSolution, Meeting, Order
 from requests_app.selectors.corrections import correction_of
-from requests_app.services.batches import claim_batch
 from requests_app.services.changes import change_order
+from requests_app.services.claiming import claim_batch
 from requests_app.services.corrections import apply_correction
 from requests_app.services.orders import submit_order
 from tests.requests_app.conftest import substance_row

@@ -13,7 +13,8 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisSt
 from requests_app import sheets, states
 from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Room
 from requests_app.selectors import touched_meetings
-from requests_app.services.batches import claim_batch, hand_over_batch
+from requests_app.services.claiming import claim_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.meeting_changes import (
     cancel_meetings,
     change_meeting,
@@ -213,7 +214,7 @@ def test_what_was_handed_over_stays_handed_over(salt, meet, order_for, change, p
     meeting = meet(days=1)
     order = order_for(meeting)
     worked(prep, order.batch)
-    from requests_app.services.batches import finish_batch
+    from requests_app.services.closing import finish_batch
 
     finish_batch(actor=prep, batch=order.batch)
     hand_over_batch(actor=prep, batch=order.batch)

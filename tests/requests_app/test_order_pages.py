@@ -13,7 +13,7 @@ from django.utils import timezone
 from inventory.models import Hold
 from requests_app import states
 from requests_app.models import Batch, Order, Section
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from tests.requests_app.conftest import substance_row
 from tests.requests_app.test_batches import do_steps
 
@@ -511,7 +511,7 @@ def test_a_reference_is_found_in_small_letters_too(signed_in, salt, send):
 
 
 def test_a_ready_order_says_what_is_in_the_bottle(signed_in, salt, send, prep):
-    from requests_app.services.batches import finish_batch
+    from requests_app.services.closing import finish_batch
 
     order = send()
     batch = claim_batch(actor=prep, batch=order.batch)

@@ -17,7 +17,7 @@ from requests_app import selectors, sheets, states
 from requests_app.drafts import DraftComponent, draft_of
 from requests_app.models import Batch, BatchHold, Order, Section, Sheet
 from requests_app.services import orders
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from requests_app.services.orders import cancel_order, plan_order, replan_order, submit_order
 
 # The bottles of these tests are small.

@@ -8,7 +8,7 @@ from django.test import Client
 from prepdesk.accounts.tokens import issue_token
 from requests_app import states
 from requests_app.models import OrderComment, OrderRevision
-from requests_app.services.batches import claim_batch
+from requests_app.services.claiming import claim_batch
 from tests.requests_app.test_changes import one
 
 __all__ = ["one"]

@@ -14,8 +14,11 @@ from requests_app.models import Order, Recall, Section
 from requests_app.selectors import active_bookings
 from requests_app.services import recalls as recall_services
 from requests_app.services import stopping
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch, record_step
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.recalls import recall_lot
+from requests_app.services.recording import record_step
 from requests_app.services.stopping import stop_batch
 from tests.requests_app.test_batches import do_steps, steps_of
 

@@ -4,7 +4,9 @@ import pytest
 
 from inventory.services import change_lot_state
 from prepdesk.accounts.models import Notice
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from requests_app.services.orders import cancel_order, replan_order
 from tests.requests_app.test_batches import do_steps, weighing_of
 

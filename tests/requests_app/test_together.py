@@ -17,13 +17,9 @@ from requests_app.models import Batch, DepartmentRules, Order
 from requests_app.selectors import active_holds
 from requests_app.selectors.together import division_of, most_ml
 from requests_app.services.arranging import merge_batches, pull_out
-from requests_app.services.batches import (
-    claim_batch,
-    finish_batch,
-    hand_over_batch,
-    hand_over_order,
-    put_back_batch,
-)
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch, hand_over_order
 from requests_app.services.orders import cancel_order
 from requests_app.services.stopping import stop_batch
 from requests_app.services.together import put_together

@@ -11,7 +11,9 @@ from django.test.utils import CaptureQueriesContext
 from inventory.models import Lot, LotParent, Movement
 from inventory.selectors import descendants_of, family_above, family_below
 from requests_app.selectors import made_from, made_from_batch, went_into
-from requests_app.services.batches import claim_batch, finish_batch, hand_over_batch
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.handing_over import hand_over_batch
 from tests.requests_app.test_batches import do_steps
 
 pytestmark = pytest.mark.django_db

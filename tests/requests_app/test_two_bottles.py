@@ -19,8 +19,10 @@ from requests_app import sheets, states
 from requests_app.drafts import DraftComponent
 from requests_app.models import BatchHold, StepRecord
 from requests_app.selectors import bench_steps
-from requests_app.services.batches import claim_batch, finish_batch, record_step
+from requests_app.services.claiming import claim_batch
+from requests_app.services.closing import finish_batch
 from requests_app.services.orders import cancel_order
+from requests_app.services.recording import record_step
 from tests.requests_app.test_preview_contract import ask, component, order  # noqa: F401 (ask is a fixture)
 
 # The bottles of these tests are small.

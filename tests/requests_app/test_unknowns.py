@@ -15,7 +15,9 @@ from requests_app import sheets
 from requests_app.models import KeyReading, Order, UnknownSample, UnknownSet
 from requests_app.sample_codes import is_sound
 from requests_app.selectors.unknowns import key_rows, readings_of_key, unknown_set_or_404
-from requests_app.services.batches import claim_batch, finish_batch, put_back_batch, record_step
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.closing import finish_batch
+from requests_app.services.recording import record_step
 from requests_app.services.stopping import stop_batch
 from requests_app.services.unknowns import (
     UnknownsDraft,

@@ -1,0 +1,41 @@
+"""What every page of a batch shows, and how a refusal of a service gets into its form."""
+
+from typing import Any
+
+from prepdesk.core.errors import InvalidInput
+from requests_app.concealing import holds_unknown
+from requests_app.models import Batch, Sheet
+from requests_app.selectors import (
+    BenchStep,
+    bench_steps,
+)
+from requests_app.selectors.changes import is_unwanted, unseen_with_words
+from requests_app.selectors.recalls import stopped_lots
+from requests_app.views.parts import (
+    current_step,
+)
+
+
+def common_context(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[str, Any]:
+    return {
+        "place": "requests_app:queue",
+        "batch": found,
+        "sheet": sheet,
+        "plan": sheet.plan,
+        "steps": steps,
+        "current": current_step(steps),
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+        "concealed": sheet.plan.get("concealed", False),
+        "unknown": holds_unknown(found),
+        "unseen": unseen_with_words(found),
+        "unwanted": is_unwanted(found),
+    }
+
+
+def steps_of(found: Batch, sheet: Sheet) -> list[BenchStep]:
+    return bench_steps(sheet, found.step_records.all())
+
+
+def add_errors(form: Any, invalid: InvalidInput) -> None:
+    for field, text in invalid.errors.items():
+        form.add_error(field if field in form.fields else None, text)
