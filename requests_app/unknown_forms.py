@@ -6,6 +6,7 @@ from typing import Any, Final
 from django import forms
 from django.core.exceptions import ValidationError
 from django.urls import reverse
+from django.utils import timezone
 
 from prepdesk.accounts.models import User
 from prepdesk.calc.units import CONCENTRATION_UNITS
@@ -13,7 +14,7 @@ from prepdesk.core.forms import TypedNumberField, day_field, join_moment, time_f
 from requests_app.drafts import VOLUME_UNITS
 from requests_app.forms import KEY_LENGTH, SectionChoices, SubstanceField, WholeNumberField, fresh_key
 from requests_app.models import Section, UnknownSet
-from requests_app.selectors import last_order_of, sections_for
+from requests_app.selectors import last_order_of, sections_to_order_for
 from requests_app.services.unknowns import MAX_SAMPLES, UnknownsDraft
 
 # Equivalents need a number beside them, and nobody hands out unknowns by them.
@@ -109,7 +110,8 @@ class UnknownsForm(forms.Form):
             f"{reverse('requests_app:substance_search')}?q="
         )
         self.sections_by_id: dict[str, Section] = {
-            str(section.pk): section for section in sections_for(actor).order_by("course__code", "name")
+            str(section.pk): section
+            for section in sections_to_order_for(actor, timezone.localdate()).order_by("course__code", "name")
         }
         self.people = {str(one.pk): one for one in _others(actor)}
         self.fields["sections"].choices = list(self._grouped())  # type: ignore[attr-defined]  # a choice field

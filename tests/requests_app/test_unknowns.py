@@ -12,7 +12,7 @@ from prepdesk.accounts.models import Notice
 from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app import sheets
-from requests_app.models import KeyReading, Order, UnknownSample, UnknownSet
+from requests_app.models import KeyReading, Order, Term, UnknownSample, UnknownSet
 from requests_app.sample_codes import is_sound
 from requests_app.selectors.unknowns import key_rows, readings_of_key, unknown_set_or_404
 from requests_app.services.claiming import claim_batch, put_back_batch
@@ -272,3 +272,16 @@ def test_the_form_goes_from_check_to_one_set_and_keeps_what_was_typed(
     assert "is sent" in client.get(sent["Location"]).content.decode()
     again = client.post(address, {**typed, "step": "check"})
     assert again["Location"] == reverse("requests_app:unknown_set", args=[made.reference])
+
+
+def test_sections_of_a_term_that_is_over_are_not_offered(sections, instructor, client):
+    today = timezone.localdate()
+    over = Term.objects.create(
+        code="T0", name="T0", starts_on=today - timedelta(days=90), ends_on=today - timedelta(days=1)
+    )
+    sections[2].term = over
+    sections[2].save()
+    client.force_login(instructor)
+    page = client.get(reverse("requests_app:unknowns_new")).content.decode()
+    assert "Section B" in page
+    assert "Section C" not in page
