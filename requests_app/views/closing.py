@@ -22,7 +22,8 @@ from requests_app.selectors import (
     readings_of,
 )
 from requests_app.selectors.together import division_of
-from requests_app.services.closing import finish_batch, read_added
+from requests_app.services.added import read_added
+from requests_app.services.closing import finish_batch
 from requests_app.services.finishing import drawn_amounts
 from requests_app.services.handing_over import hand_over_batch
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
