@@ -45,7 +45,8 @@ def rules(request: SignedInRequest) -> HttpResponse:
         "form": form,
         "may_set": policy.may(request.user, "set_rules"),
         "held": [
-            (rule, rule.shown(getattr(now, name))) for name, rule in (*RULES.items(), *SWITCHES.items())
+            *((rule, rule.shown(getattr(now, name))) for name, rule in RULES.items()),
+            *((switch, switch.shown(getattr(now, name))) for name, switch in SWITCHES.items()),
         ],
         "unknowns": NO_SECOND_LOOK_AT_UNKNOWNS,
         "page": Paginator(rule_history(), _LINES_A_PAGE).get_page(request.GET.get("page")),

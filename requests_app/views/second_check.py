@@ -17,7 +17,7 @@ from requests_app.bench_forms import fresh_key
 from requests_app.check_forms import REASONS, AnswerForm, AskForm, SendBackForm
 from requests_app.models import Batch, SecondCheck
 from requests_app.rules import NO_SECOND_LOOK_AT_UNKNOWNS
-from requests_app.second_look import ADDED, makers_of
+from requests_app.second_look import makers_of
 from requests_app.selectors import BenchStep, batch_with_everything, readings_of
 from requests_app.selectors.second_look import SecondLook
 from requests_app.services.added import read_added
@@ -119,11 +119,7 @@ def _page(
     context |= {
         "took_part": took_part,
         "all_done": all_done,
-        "may_ask": is_open
-        and all_done
-        and second.is_missing
-        and not second.asked
-        and holds(request.user, found),
+        "may_ask": False,
         "may_answer": is_open and second.asked is not None and not took_part,
         "lines": _lines(steps),
         "to_send_back": chosen,
@@ -131,6 +127,9 @@ def _page(
     }
     if all_done and is_open:
         context |= _found_so_far(context, sheet.plan, steps, second, ask_form)
+        # What is outside may still be put right with solvent, and that is a question of its own.
+        is_new = not (second.asked or second.signed) or not context["as_read"]["inside"]
+        context["may_ask"] = bool(second.points) and is_new and holds(request.user, found)
     if context["may_answer"]:
         context["back_form"] = back_form or SendBackForm(
             initial={
@@ -150,9 +149,7 @@ def _found_so_far(
 ) -> dict[str, Any]:
     """What is in the bottle by the readings, and with the solvent that was added to it."""
     readings = readings_of(steps)
-    counting = second.asked or second.signed
-    texts = [point["value"] for point in counting.points if point["code"] == ADDED] if counting else []
-    added = read_added(context["sheet"], texts[0]) if texts else None
+    added = read_added(context["sheet"], second.added_text)
     as_read = settle(plan, readings).as_dict()
     form = ask_form or AskForm(
         unit=added_unit(plan), initial={"key": fresh_key(), "version": context["batch"].version}
