@@ -1,4 +1,4 @@
-"""The department's rules, in one table: what each is called, in what, between what, and where it acts."""
+"""The department's rules, in two tables: figures, and what is switched on or off; each says where it acts."""
 
 from dataclasses import dataclass
 from decimal import Decimal
@@ -122,3 +122,71 @@ RULES: Final[dict[str, Rule]] = {
         one="person",
     ),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Switch:
+    """One rule of the department that holds or doesn't.
+
+    Attributes:
+        label: as the page names it.
+        acts: what it does and where it is met, once it is on.
+    """
+
+    label: str
+    acts: str
+
+    def shown(self, value: object) -> str:
+        """The rule as a sentence says it.
+
+        >>> SWITCHES["scan_bottles"].shown(True), SWITCHES["scan_bottles"].shown(False)
+        ('on', 'off')
+        """
+        return ON if value else OFF
+
+
+ON: Final = "on"
+OFF: Final = "off"
+
+# An order with a stated tolerance of so many per cent or less is asked for as a standard; the digits alone
+# ask for one at four significant figures, as 0.1000 mol/L. Common practice: volumetric standards are made
+# and written down to four figures.
+STANDARD_STATED_PERCENT: Final = Decimal("0.5")
+STANDARD_BY_DIGITS_PERCENT: Final = Decimal("0.05")
+
+# By the field of the row, as the figures are.
+SWITCHES: Final[dict[str, Switch]] = {
+    "scan_bottles": Switch(
+        "Every bottle is scanned before it is opened",
+        "At a step that takes from a bottle its label is scanned, or its code typed, before a reading is "
+        "taken. Needs labels with codes on the bottles.",
+    ),
+    "check_restricted": Switch(
+        "A second person looks where a restricted substance is used",
+        "Before the work is closed, somebody of the stockroom who took no part in it looks at the readings "
+        "and signs. Counted is every bottle the sheet draws from and every substance ordered that is marked "
+        "as restricted in the stock.",
+    ),
+    "check_strong_acids": Switch(
+        "A second person looks where a concentrated acid or strong base is used",
+        "The same, and its steps ask that a second person stands by. Counted is a bottle of the reagent "
+        "itself, solid or liquid, that the catalogue marks to be poured into water as an acid, or keeps among"
+        " the strong bases as one that burns skin and eyes. A solution that is diluted further isn’t counted,"
+        " nor a liquid below 0.5 mol/L, nor what nobody has reviewed: mark that as restricted.",
+    ),
+    "check_standards": Switch(
+        "A second person looks where the concentration must be exact",
+        "The same, for standards to mark or titrate with. Counted is an order with a stated tolerance of "
+        f"{STANDARD_STATED_PERCENT} % or finer, or without one at four figures, as 0.1000 mol/L.",
+    ),
+}
+# Said once under the three of them.
+NO_SECOND_LOOK_AT_UNKNOWNS: Final = (
+    "A coded sample is never put before a second person: its figures are for whoever ordered it and whoever "
+    "makes it."
+)
+
+
+def shown(name: str, value: object) -> str:
+    """What a rule of either table is, as its page and its history say it."""
+    return (RULES.get(name) or SWITCHES[name]).shown(value)

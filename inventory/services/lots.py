@@ -173,6 +173,7 @@ def receive_prepared_lot(
     idempotency_key: str,
     place: Place | None = None,
     is_unknown: bool = False,
+    checked_by: User | None = None,
 ) -> Lot:
     """Put a solution made here on the shelf, with what it contains and what it was made of.
 
@@ -191,6 +192,7 @@ def receive_prepared_lot(
         idempotency_key: the same key receives once.
         is_unknown: what is in it is nobody's business here; composition and concentration stay empty, and
             no plan draws from it.
+        checked_by: the second person who signed its readings, who is never the one who made it.
 
     Raises:
         NotAllowed, InvalidInput, Conflict: as :func:`receive_lot`.
@@ -222,6 +224,7 @@ def receive_prepared_lot(
         expires_on=expires_on,
         place=place,
         prepared_by=actor,
+        checked_by=checked_by,
         **facts,
     )
     reader.done()

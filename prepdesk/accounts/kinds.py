@@ -37,6 +37,7 @@ MEETING_CHANGED: Final = "meeting_changed"
 BATCH_CHANGED: Final = "batch_changed"
 COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
+SECOND_LOOK: Final = "second_look"
 APPARATUS_LOST: Final = "apparatus_lost"
 KEY_LENT: Final = "key_lent"
 TERM_ORDERED: Final = "term_ordered"
@@ -72,6 +73,12 @@ KINDS: Final[dict[str, Kind]] = {
         "Batch flagged",
         "A batch you make or ordered needs a decision: a recalled bottle in it, or a result outside its "
         "tolerance.",
+    ),
+    SECOND_LOOK: Kind(
+        "Second look",
+        "Readings wait for a second person, or yours were signed or sent back.",
+        (policy.PREP, policy.MANAGER),
+        by_mail=False,
     ),
     APPARATUS_LOST: Kind(
         "Apparatus lost",

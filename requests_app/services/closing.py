@@ -5,13 +5,12 @@ from django.utils import timezone
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import added_unit, most_added, settle
-from prepdesk.calc.typed import TypedNumber, parse_positive
-from prepdesk.core.errors import InvalidInput, NotInThisState
+from prepdesk.calc.settle import added_unit, settle
+from prepdesk.core.errors import InvalidInput
 from requests_app import sheets, states
-from requests_app.models import Batch, Sheet
-from requests_app.selectors import BenchStep, bench_steps, readings_of
+from requests_app.models import Batch
+from requests_app.selectors import bench_steps, readings_of
+from requests_app.services.added import read_added
 from requests_app.services.at_work import locked_batch, move_with_orders, require_at_work, require_fresh
 from requests_app.services.batching import open_orders
 from requests_app.services.finishing import draw_used, shelve_solution
@@ -21,6 +20,7 @@ from requests_app.services.handing_over import (
     require_nothing_stopped,
 )
 from requests_app.services.reserving import end_for
+from requests_app.services.second_check import require_all_done, require_second_look
 from requests_app.services.telling import tell_ready
 
 
@@ -41,7 +41,9 @@ def finish_batch(
     Raises:
         InvalidInput: field ``reason``, when the result is outside the tolerance and nothing says why;
             field ``added``, when that is no amount or so much that it is a preparation of its own.
-        NotInThisState: a step has no record yet, or a bottle it holds is quarantined or recalled.
+        NotInThisState: a step has no record yet, a bottle it holds is quarantined or recalled, or a second
+            person has not signed exactly the present readings where a rule asks for one.
+        Conflict: the second person would close it themselves.
         OutOfStock: more was weighed than the ledger has free; the stock must be corrected first.
     """
     policy.require(actor, "work_batch")
@@ -56,8 +58,9 @@ def finish_batch(
         require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         steps = bench_steps(sheet, locked.step_records.all())
-        _require_all_done(locked, steps)
+        require_all_done(locked, sheet)
         added = read_added(sheet, added_text)
+        second = require_second_look(actor=actor, batch=locked, sheet=sheet, added=added)
         settlement = settle(sheet.plan, readings_of(steps), added=added)
         if not settlement.inside and not reason.strip():
             raise InvalidInput(
@@ -66,7 +69,13 @@ def finish_batch(
         orders = open_orders(locked)
         drawn = draw_used(actor=actor, batch=locked, sheet=sheet, steps=steps)
         shelve_solution(
-            actor=actor, batch=locked, sheet=sheet, settlement=settlement, added=added, parents=drawn
+            actor=actor,
+            batch=locked,
+            sheet=sheet,
+            settlement=settlement,
+            added=added,
+            parents=drawn,
+            checked_by=second,
         )
         hold_shares(actor=actor, batch=locked, orders=orders)
         end_for(actor=actor, batch=locked)
@@ -85,35 +94,6 @@ def finish_batch(
         return locked
 
     return in_transaction_with_retries(finish)
-
-
-def _require_all_done(batch: Batch, steps: list[BenchStep]) -> None:
-    missing = [str(one.step["number"]) for one in steps if not one.is_done]
-    if missing:
-        noun = "Step" if len(missing) == 1 else "Steps"
-        verb = "has" if len(missing) == 1 else "have"
-        raise NotInThisState(f"{noun} {', '.join(missing)} of {batch.reference} {verb} no record yet.")
-
-
-def read_added(sheet: Sheet, text: str) -> TypedNumber | None:
-    """The solvent added after making up, None for an empty text.
-
-    Raises:
-        InvalidInput: field ``added``: no amount, or more than :func:`prepdesk.calc.settle.most_added`.
-    """
-    if not text.strip():
-        return None
-    try:
-        added = parse_positive(text)
-    except InputError as error:
-        raise InvalidInput({"added": error.text}) from error
-    most = most_added(sheet.plan)
-    if added.value > most:
-        unit = added_unit(sheet.plan)
-        raise InvalidInput(
-            {"added": f"At most {most:g} {unit} are added; with more it is a dilution, to be ordered as one."}
-        )
-    return added
 
 
 def _finish_note(batch: Batch, reason: str) -> str:

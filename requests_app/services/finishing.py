@@ -90,8 +90,9 @@ def shelve_solution(
     settlement: Settlement,
     added: TypedNumber | None,
     parents: list[int],
+    checked_by: User | None = None,
 ) -> None:
-    """Put the finished solution on the shelf."""
+    """Put the finished solution on the shelf, with whoever signed its readings as the second person."""
     components = sheet.plan["components"]
     substances = Substance.objects.in_bulk([one["key"] for one in components], field_name="key")
     # What the apparatus makes may be more than was asked. Without a density it is known by mass alone;
@@ -116,6 +117,7 @@ def shelve_solution(
         expires_on=_expiry(substances.values(), parents),
         idempotency_key=f"prepared-{batch.pk}",
         is_unknown=secret,
+        checked_by=checked_by,
     )
     if secret:
         _write_into_key(batch, settlement)

@@ -18,6 +18,7 @@ from requests_app.services.handing_over import (
     require_nothing_stopped,
 )
 from requests_app.services.moves import move
+from requests_app.services.second_check import withdraw_check
 
 
 def record_step(
@@ -64,6 +65,7 @@ def record_step(
         else:
             locked.version += 1
             locked.save(update_fields=["version"])
+        withdraw_check(actor=actor, batch=locked, why=f"step {step_number} was done again")
         return StepRecord.objects.create(
             batch=locked,
             sheet=sheet,

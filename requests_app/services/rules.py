@@ -1,8 +1,7 @@
-"""Setting the department's rules, with the history of every figure."""
+"""Setting the department's rules, with the history of every figure and switch."""
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
 
 from inventory.services import atomic_with_retries
 from prepdesk.access import policy
@@ -11,22 +10,28 @@ from prepdesk.calc.errors import InputError
 from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, InvalidInput
 from requests_app.models import DepartmentRules, RuleEvent
-from requests_app.rules import RULES
+from requests_app.rules import OFF, ON, RULES, SWITCHES, shown
 
 
-def check_rules(wanted: Mapping[str, str]) -> dict[str, int | str | None]:
-    """Read typed figures of rules as what the row keeps.
+def check_rules(wanted: Mapping[str, str]) -> dict[str, bool | int | str | None]:
+    """Read typed figures of rules, and switches, as what the row keeps.
 
     Args:
-        wanted: as typed, by the names of :data:`requests_app.rules.RULES`; some or all.
+        wanted: as typed, by the names of :data:`requests_app.rules.RULES`, and ``on`` or ``off`` by those of
+            :data:`requests_app.rules.SWITCHES`; some or all.
 
     Raises:
         InvalidInput: by rule, for what is no figure or lies outside what the rule may be.
     """
-    values: dict[str, int | str | None] = {}
-    errors = {name: "There is no such rule." for name in wanted if name not in RULES}
+    values: dict[str, bool | int | str | None] = {}
+    errors = {name: "There is no such rule." for name in wanted if name not in RULES and name not in SWITCHES}
     for name, text in wanted.items():
         if name in errors:
+            continue
+        if name in SWITCHES:
+            if text not in (ON, OFF):
+                errors[name] = f"This rule is {ON} or {OFF}."
+            values[name] = text == ON
             continue
         number, problem = _read(name, text.strip())
         if problem:
@@ -59,7 +64,7 @@ def set_rules(
     Sending the same form again changes nothing more.
 
     Args:
-        wanted: typed figures by the names of :data:`requests_app.rules.RULES`; a rule left out stays.
+        wanted: as :func:`check_rules` reads it; a rule left out stays.
         expected_version: of the rules the form showed.
 
     Raises:
@@ -71,11 +76,11 @@ def set_rules(
     values = check_rules(wanted)
     DepartmentRules.objects.get_or_create(pk=1)
     rules = DepartmentRules.objects.select_for_update().get(pk=1)
-    keys = {name: f"{idempotency_key}-{name}" for name in RULES}
+    keys = {name: f"{idempotency_key}-{name}" for name in (*RULES, *SWITCHES)}
     if RuleEvent.objects.filter(idempotency_key__in=keys.values()).exists():
         return rules
     changed = [
-        name for name, value in values.items() if _shown(name, getattr(rules, name)) != _shown(name, value)
+        name for name, value in values.items() if shown(name, getattr(rules, name)) != shown(name, value)
     ]
     if not changed:
         return rules
@@ -84,15 +89,10 @@ def set_rules(
             "The rules were changed since you opened this page. Look at what holds now, and change it again."
         )
     for name in changed:
-        before, after = _shown(name, getattr(rules, name)), _shown(name, values[name])
+        before, after = shown(name, getattr(rules, name)), shown(name, values[name])
         setattr(rules, name, values[name])
-        RuleEvent.objects.create(
-            actor=actor, note=f"{RULES[name].label}: {before} → {after}", idempotency_key=keys[name]
-        )
+        label = (RULES.get(name) or SWITCHES[name]).label
+        RuleEvent.objects.create(actor=actor, note=f"{label}: {before} → {after}", idempotency_key=keys[name])
     rules.version += 1
     rules.save()
     return rules
-
-
-def _shown(name: str, value: Any) -> str:
-    return RULES[name].shown(value)

@@ -17,6 +17,7 @@ from requests_app.services.finishing import drawn_amounts, strike_from_key
 from requests_app.services.moves import move
 from requests_app.services.orders import replan_order
 from requests_app.services.reserving import end_for
+from requests_app.services.second_check import withdraw_check
 from requests_app.services.telling import tell_waits
 
 
@@ -49,6 +50,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         at_bench = locked.state != states.READY
         if at_bench and locked.claimed_by_id != actor.pk and actor.role != policy.MANAGER:
             raise Conflict(f"{locked.claimed_by} has {locked.reference}. Ask them to stop it.")
+        withdraw_check(actor=actor, batch=locked, why="given up")
         mine = locked.orders.select_for_update().filter(state__in=states.OPEN_ORDER_STATES).order_by("pk")
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"

@@ -3,7 +3,7 @@
 Each runs in the transaction of the event. Nobody is told of what they did themselves.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from django.urls import reverse
 
@@ -12,8 +12,9 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
 from prepdesk.core.times import absolute_words
+from requests_app import states
 from requests_app.concealing import is_unknown
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Order, SecondCheck
 
 
 def tell_ready(*, actor: User, batch: Batch, order: Order) -> None:
@@ -95,6 +96,39 @@ def tell_declined(*, actor: User, order: Order, reason: str) -> None:
     """The order will not be made."""
     text = f"{_named(order)}, was declined by {actor}: {reason}"
     _tell_owner(actor, order, kinds.ORDER_APPROVAL, text, "declined")
+
+
+def tell_check_asked(*, actor: User, check: SecondCheck, takers_part: Collection[int]) -> None:
+    """The stockroom hears that readings wait for a second person; those who took part can't be that one."""
+    stockroom = User.objects.filter(role__in=(policy.PREP, policy.MANAGER), is_active=True)
+    why = " ".join(point["text"] for point in check.points)
+    text = f"{_batch_named(check.batch)}, waits for a second person. {why} Asked by {actor}."
+    _tell_of_check(stockroom.exclude(pk__in=takers_part), check, text, "asked")
+
+
+def tell_check_answered(*, actor: User, check: SecondCheck) -> None:
+    """Whoever has the batch, and whoever asked, hear what the second person said."""
+    said = (
+        f"step {check.step_number} was sent back by {actor}: {check.note}"
+        if check.state == states.SENT_BACK
+        else f"the readings are signed by {actor}; the work can be closed."
+    )
+    people = [one for one in (check.batch.claimed_by, check.asked_by) if one is not None]
+    _tell_of_check(people, check, f"{_batch_named(check.batch)}: {said}", check.state)
+
+
+def _batch_named(batch: Batch) -> str:
+    return f"{batch.reference}, {batch.title}"
+
+
+def _tell_of_check(people: Iterable[User], check: SecondCheck, text: str, event: str) -> None:
+    tell(
+        people=people,
+        kind=kinds.SECOND_LOOK,
+        text=text,
+        path=reverse("requests_app:check", args=[check.batch.reference]),
+        key=f"check-{check.pk}-{event}",
+    )
 
 
 def _named(order: Order) -> str:

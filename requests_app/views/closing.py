@@ -21,8 +21,10 @@ from requests_app.selectors import (
     prepared_holds,
     readings_of,
 )
+from requests_app.selectors.second_look import second_look
 from requests_app.selectors.together import division_of
-from requests_app.services.closing import finish_batch, read_added
+from requests_app.services.added import read_added
+from requests_app.services.closing import finish_batch
 from requests_app.services.finishing import drawn_amounts
 from requests_app.services.handing_over import hand_over_batch
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
@@ -38,9 +40,10 @@ def finish(request: SignedInRequest, reference: str) -> HttpResponse:
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
     sheet_now = sheet_of(found)
+    second = second_look(found, sheet_now, found.step_records.all())
     form = FinishForm(
         request.POST if request.method == "POST" else None,
-        initial={"version": found.version},
+        initial={"version": found.version, "added": second.added_text},
         unit=added_unit(sheet_now.plan),
     )
     if form.is_valid() and form.wants_to_close:
@@ -69,10 +72,12 @@ def _finish_context(
     found: Batch, sheet_now: Sheet, steps: list[BenchStep], form: FinishForm
 ) -> dict[str, Any]:
     readings = readings_of(steps)
-    added = None
-    if form.is_bound and "added" in form.cleaned_data:
+    added, added_text = None, str(form.initial["added"])
+    if form.is_bound:
+        added_text = form.added_text if "added" in form.cleaned_data else ""
+    if added_text:
         try:
-            added = read_added(sheet_now, form.added_text)
+            added = read_added(sheet_now, added_text)
         except InvalidInput as invalid:
             add_errors(form, invalid)
     promised = active_holds(found)

@@ -11,6 +11,7 @@ from requests_app.selectors import (
 )
 from requests_app.selectors.changes import is_unwanted, unseen_with_words
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.selectors.second_look import second_look
 from requests_app.views.parts import (
     current_step,
 )
@@ -29,6 +30,7 @@ def common_context(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[s
         "unknown": holds_unknown(found),
         "unseen": unseen_with_words(found),
         "unwanted": is_unwanted(found),
+        "second": second_look(found, sheet, found.step_records.all()),
     }
 
 

@@ -12,7 +12,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.core.errors import DomainError
 from requests_app.rule_forms import RulesForm
-from requests_app.rules import RULES
+from requests_app.rules import NO_SECOND_LOOK_AT_UNKNOWNS, RULES, SWITCHES
 from requests_app.selectors import department_rules, rule_history
 from requests_app.services.rules import set_rules
 
@@ -39,12 +39,16 @@ def rules(request: SignedInRequest) -> HttpResponse:
                 form.show(refusal)
                 status = refusal.status
             else:
-                messages.success(request, "The rules are kept. They hold for what is ordered from now on.")
+                messages.success(request, "The rules are kept. They hold from now on.")
                 return redirect("requests_app:rules")
     context = {
         "form": form,
         "may_set": policy.may(request.user, "set_rules"),
-        "held": [(rule, rule.shown(getattr(now, name))) for name, rule in RULES.items()],
+        "held": [
+            *((rule, rule.shown(getattr(now, name))) for name, rule in RULES.items()),
+            *((switch, switch.shown(getattr(now, name))) for name, switch in SWITCHES.items()),
+        ],
+        "unknowns": NO_SECOND_LOOK_AT_UNKNOWNS,
         "page": Paginator(rule_history(), _LINES_A_PAGE).get_page(request.GET.get("page")),
     }
     return render(request, "requests_app/rules.html", context, status=status)

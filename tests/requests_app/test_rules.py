@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed
 from requests_app.models import DepartmentRules, RuleEvent
-from requests_app.rules import RULES
+from requests_app.rules import RULES, SWITCHES
 from requests_app.selectors import department_rules
 from requests_app.services.rules import set_rules
 
@@ -138,3 +138,55 @@ def test_the_managers_form_keeps_what_was_typed_and_names_every_mistake(client, 
     )
     assert answer.status_code == 302
     assert department_rules().overage_percent == "15"
+
+
+# --- switches ------------------------------------------------------------------------------------
+def test_everything_that_is_switched_is_off_to_begin_with():
+    assert not any(getattr(department_rules(), name) for name in SWITCHES)
+
+
+def test_a_switch_is_kept_with_who_and_from_what_to_what(change, manager):
+    change(scan_bottles="on", check_standards="off")
+    assert department_rules().scan_bottles is True
+    assert list(RuleEvent.objects.values_list("actor", "note")) == [
+        (manager.pk, "Every bottle is scanned before it is opened: off → on")
+    ], "what stayed as it was is no change"
+    change(key="again", scan_bottles="off")
+    assert RuleEvent.objects.latest("pk").note.endswith(": on → off")
+
+
+def test_a_switch_sent_twice_changes_once_and_an_older_page_is_told(change):
+    change(key="form", check_restricted="on")
+    change(key="other", check_restricted="off")
+    change(key="form", version=1, check_restricted="on")
+    assert not department_rules().check_restricted
+    with pytest.raises(Conflict):
+        change(key="third", version=1, check_standards="on")
+    assert not department_rules().check_standards
+
+
+def test_a_switch_is_on_or_off(change):
+    with pytest.raises(InvalidInput) as refused:
+        change(check_restricted="perhaps")
+    assert list(refused.value.errors) == ["check_restricted"]
+
+
+def test_the_managers_form_switches_with_boxes_that_say_where_they_act(client, manager):
+    client.force_login(manager)
+    address = reverse("requests_app:rules")
+    page = client.get(address).content.decode()
+    assert all(switch.label in page for switch in SWITCHES.values())
+    assert "A coded sample is never put before a second person" in page
+    sent = {**typed(), "version": "1", "idempotency_key": "k", "check_restricted": "on"}
+    assert client.post(address, sent).status_code == 302
+    assert [name for name in SWITCHES if getattr(department_rules(), name)] == ["check_restricted"]
+    page = client.get(address).content.decode()
+    assert re.search(r'<input type="checkbox" name="check_restricted"[^>]*checked', page)
+
+
+def test_everybody_reads_which_switches_are_on(client, change, prep):
+    change(check_strong_acids="on")
+    client.force_login(prep)
+    page = re.sub(r"\s+", " ", client.get(reverse("requests_app:rules")).content.decode())
+    assert page.count('<td class="unbroken">on</td>') == 1
+    assert page.count('<td class="unbroken">off</td>') == len(SWITCHES) - 1

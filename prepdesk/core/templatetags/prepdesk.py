@@ -52,6 +52,11 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "done": ("tick", "plain"),
     "inside": ("tick", "ready"),
     "outside": ("triangle", "wait"),
+    # What a second person was asked.
+    "asked": ("square", "wait"),
+    "signed": ("tick", "ready"),
+    "sent_back": ("triangle", "stop"),
+    "withdrawn": ("cross", "plain"),
     # Files that are brought in, and their rows.
     "reading": ("half", "work"),
     "checked": ("triangle", "wait"),
