@@ -37,6 +37,7 @@ MEETING_CHANGED: Final = "meeting_changed"
 BATCH_CHANGED: Final = "batch_changed"
 COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
+BATCH_PASSED: Final = "batch_passed"
 APPARATUS_LOST: Final = "apparatus_lost"
 KEY_LENT: Final = "key_lent"
 TERM_ORDERED: Final = "term_ordered"
@@ -66,6 +67,11 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     BATCH_CHANGED: Kind(
         "Batch changed", "What you make is wanted otherwise, or not any more.", (policy.PREP, policy.MANAGER)
+    ),
+    BATCH_PASSED: Kind(
+        "Batch passed on",
+        "A colleague hands you a batch, or takes over one that you had.",
+        (policy.PREP, policy.MANAGER),
     ),
     COMMENT: Kind("Comment", "Somebody says something about an order that concerns you."),
     BATCH_FLAGGED: Kind(
