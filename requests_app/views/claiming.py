@@ -161,7 +161,7 @@ def _pause_page(
         "may_record": found.state in AT_WORK and holds(request.user, found),
         "form": form,
         "colleagues": stockroom()
-        .exclude(pk__in=(request.user.pk, found.claimed_by_id))
+        .exclude(pk__in=[pk for pk in (request.user.pk, found.claimed_by_id) if pk])
         .order_by("first_name", "last_name", "username"),
     }
     return render(request, "requests_app/pause.html", context, status=status)
