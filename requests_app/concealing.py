@@ -3,7 +3,8 @@
 The rule:
 
 * The one who ordered the set reads everything about its samples.
-* Whoever has claimed the batch of a sample makes it, so reads its sheet; afterwards, what they made.
+* Whoever has claimed the batch of a sample makes it, so reads its sheet; afterwards, what they made. They
+  may hand it to a colleague, who then reads it in their place; nobody gets to read it by taking it.
 * The readers that were named open the key, where every reading is written down. On the pages of orders and
   batches they see what everybody sees.
 * Nobody else: no colleague, no other prep staff, no manager.
@@ -139,6 +140,7 @@ def plan_for_list(actor: User, batch: Batch, plan: Mapping[str, Any]) -> Mapping
         return plan
     batch.is_concealed = True  # type: ignore[attr-defined]
     batch.settlement = None
+    batch.pause_note = ""
     return {**concealed_plan(plan), "title": batch.title}
 
 
@@ -176,6 +178,7 @@ def _empty_order(order: Order) -> None:
 def _empty_batch(batch: Batch) -> None:
     prefetch_related_objects([batch], "sheets", "step_records", "events")
     batch.settlement = None
+    batch.pause_note = ""
     for sheet in batch.sheets.all():
         sheet.plan = {**concealed_plan(sheet.plan), "title": batch.title}
         sheet.request = {}

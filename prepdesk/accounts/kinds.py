@@ -38,6 +38,7 @@ BATCH_CHANGED: Final = "batch_changed"
 COMMENT: Final = "comment"
 BATCH_FLAGGED: Final = "batch_flagged"
 SECOND_LOOK: Final = "second_look"
+BATCH_PASSED: Final = "batch_passed"
 APPARATUS_LOST: Final = "apparatus_lost"
 KEY_LENT: Final = "key_lent"
 TERM_ORDERED: Final = "term_ordered"
@@ -67,6 +68,11 @@ KINDS: Final[dict[str, Kind]] = {
     ),
     BATCH_CHANGED: Kind(
         "Batch changed", "What you make is wanted otherwise, or not any more.", (policy.PREP, policy.MANAGER)
+    ),
+    BATCH_PASSED: Kind(
+        "Batch passed on",
+        "A colleague hands you a batch, or takes over one that you had.",
+        (policy.PREP, policy.MANAGER),
     ),
     COMMENT: Kind("Comment", "Somebody says something about an order that concerns you."),
     BATCH_FLAGGED: Kind(

@@ -131,7 +131,8 @@ class Reading:
 
 
 def readings_of_key(unknowns: UnknownSet) -> list[Reading]:
-    """Every reading of the key, and every claim by which somebody got a sample's sheet; newest first."""
+    """Every reading of the key, and every claim or handing on by which somebody got a sample's sheet; newest
+    first."""
     read = [Reading(one.at, one.actor, one.what) for one in unknowns.key_readings.all()]
     return sorted([*read, *_claims(unknowns.samples.all())], key=lambda one: one.at, reverse=True)
 
@@ -139,11 +140,19 @@ def readings_of_key(unknowns: UnknownSet) -> list[Reading]:
 def _claims(samples: Iterable[UnknownSample]) -> list[Reading]:
     codes = {sample.order_id: sample.code for sample in samples}
     # By the order, which stays the same when a batch of it is given up and it gets another one.
-    events = BatchEvent.objects.filter(event="claim", batch__orders__in=codes).select_related("actor")
+    got = BatchEvent.objects.filter(event__in=("claim", "give"), batch__orders__in=codes)
+    events = got.select_related("actor")
     pairs = events.values_list("pk", "batch__orders__pk")
     code_of = {event: codes[order] for event, order in pairs if order in codes}
     return [
-        Reading(event.at, event.actor, f"claimed {code_of[event.pk]} to make it")
+        Reading(event.at, event.actor, _how(event, code_of[event.pk]))
         for event in events
         if event.pk in code_of
     ]
+
+
+def _how(event: BatchEvent, code: str) -> str:
+    if event.event == "claim":
+        return f"claimed {code} to make it"
+    # To whom; what was said of how it stands is not for the key.
+    return f"handed {code} {event.note.partition(': ')[0]}, who makes it now"

@@ -12,9 +12,9 @@ from prepdesk.core.errors import Conflict, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.concealing import may_make
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Order, SecondCheck
 from requests_app.services.batching import open_orders
-from requests_app.services.moves import move
+from requests_app.services.moves import move, note_event
 
 AT_WORK: Final = (states.CLAIMED, states.IN_WORK)
 
@@ -48,7 +48,7 @@ def _require_maker(actor: User, batch: Batch) -> None:
     if not may_make(actor, batch):
         raise Conflict(
             f"{batch.claimed_by} has {batch.reference} since {clock(batch)}, and it is an unknown: "
-            "whoever has claimed it makes it. Have it put back, then claim it."
+            "whoever has claimed it makes it. They can hand it to you, or put it back."
         )
 
 
@@ -67,3 +67,28 @@ def require_fresh(batch: Batch, seen_version: int | None) -> None:
 
 def clock(batch: Batch) -> str:
     return absolute_words(batch.claimed_at) if batch.claimed_at else "a moment ago"
+
+
+def go_on(*, actor: User, batch: Batch) -> None:
+    """End the rest of a locked batch. What is recorded for it does so by itself.
+
+    Whoever records a step is at the bench with it: a reading that was refused because a button was not
+    pressed first would be a reading lost, and one that waited for a connection comes whenever it comes.
+    """
+    if batch.paused_at is None and not batch.pause_note:
+        return
+    rested = batch.paused_at is not None
+    batch.paused_at = None
+    batch.pause_note = ""
+    batch.version += 1
+    batch.save(update_fields=["paused_at", "pause_note", "version"])
+    if rested:
+        note_event(actor=actor, row=batch, event="resume")
+
+
+def withdraw_open_check(*, actor: User, batch: Batch) -> None:
+    """Nobody looks any more at what a locked batch was put before a second person for."""
+    for check in SecondCheck.objects.filter(batch=batch, state=states.ASKED):
+        check.state = states.CHECK_NEXT[check.state, "withdraw_check"]
+        check.save(update_fields=["state"])
+        note_event(actor=actor, row=batch, event="withdraw_check")

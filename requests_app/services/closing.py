@@ -11,7 +11,13 @@ from requests_app import sheets, states
 from requests_app.models import Batch
 from requests_app.selectors import bench_steps, readings_of
 from requests_app.services.added import read_added
-from requests_app.services.at_work import locked_batch, move_with_orders, require_at_work, require_fresh
+from requests_app.services.at_work import (
+    go_on,
+    locked_batch,
+    move_with_orders,
+    require_at_work,
+    require_fresh,
+)
 from requests_app.services.batching import open_orders
 from requests_app.services.finishing import draw_used, shelve_solution
 from requests_app.services.handing_over import (
@@ -66,6 +72,7 @@ def finish_batch(
             raise InvalidInput(
                 {"reason": f"{settlement.text} Say why it is kept and used, or make it again."}
             )
+        go_on(actor=actor, batch=locked)
         orders = open_orders(locked)
         drawn = draw_used(actor=actor, batch=locked, sheet=sheet, steps=steps)
         shelve_solution(

@@ -12,7 +12,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Batch, Sheet, StepRecord
 from requests_app.selectors import bench_steps
-from requests_app.services.at_work import locked_batch, require_at_work, require_fresh
+from requests_app.services.at_work import go_on, locked_batch, require_at_work, require_fresh
 from requests_app.services.handing_over import (
     require_changes_seen,
     require_nothing_stopped,
@@ -60,6 +60,7 @@ def record_step(
         sheet = sheets.current_sheet(locked)
         step = _open_step(locked, sheet, step_number)
         verdict = _verdict(step, reading_text, reason)
+        go_on(actor=actor, batch=locked)
         if locked.state == states.CLAIMED:
             move(actor=actor, row=locked, event="start")
         else:

@@ -13,7 +13,7 @@ from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
 from prepdesk.core.times import absolute_words
 from requests_app import states
-from requests_app.concealing import is_unknown
+from requests_app.concealing import holds_unknown, is_unknown
 from requests_app.models import Batch, Order, SecondCheck
 
 
@@ -128,6 +128,32 @@ def _tell_of_check(people: Iterable[User], check: SecondCheck, text: str, event:
         text=text,
         path=reverse("requests_app:check", args=[check.batch.reference]),
         key=f"check-{check.pk}-{event}",
+    )
+
+
+def tell_given(*, actor: User, batch: Batch, to: User, before: User) -> None:
+    """A batch was handed to a colleague, by whoever had it or by a manager."""
+    # A notice is read by whoever sees the screen, and of an unknown even a note may be a figure.
+    stands = "Its page says where it stands." if holds_unknown(batch) or not batch.pause_note else ""
+    stands = stands or f"It stands so: {batch.pause_note}"
+    _tell_hands(actor, batch, to, f"{actor} hands you {batch.reference}, {batch.title}. {stands}")
+    _tell_hands(
+        actor, batch, before, f"{actor} handed {batch.reference}, {batch.title}, which you had, to {to}."
+    )
+
+
+def tell_taken_over(*, actor: User, batch: Batch, before: User) -> None:
+    """A colleague took a batch over that somebody else had."""
+    _tell_hands(actor, batch, before, f"{actor} took {batch.reference} over, {batch.title}, which you had.")
+
+
+def _tell_hands(actor: User, batch: Batch, person: User, text: str) -> None:
+    tell(
+        people=[person] if person.pk != actor.pk else [],
+        kind=kinds.BATCH_PASSED,
+        text=text,
+        path=reverse("requests_app:batch", args=[batch.reference]),
+        key=f"batch-{batch.pk}-hands-{batch.version}",
     )
 
 

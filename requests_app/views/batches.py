@@ -1,17 +1,15 @@
-"""A batch: its page, its sheet for paper, and who has it."""
+"""A batch: its page, and its sheet for paper."""
 
 from typing import Any
 
-from django.contrib import messages
 from django.http import HttpResponse
-from django.shortcuts import redirect, render
-from django.views.decorators.http import require_POST, require_safe
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from prepdesk.accounts.models import User
 from requests_app import states
-from requests_app.bench_forms import PutBackForm
 from requests_app.booked import booked_for
 from requests_app.models import Batch
 from requests_app.saving import saving_of
@@ -20,7 +18,7 @@ from requests_app.selectors import (
 )
 from requests_app.selectors.changes import changes_of, comments_on
 from requests_app.selectors.together import division_of, not_before
-from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.views.claiming import hands_context
 from requests_app.views.of_a_batch import common_context, steps_of
 from requests_app.views.parts import (
     cautions_of_the_whole,
@@ -59,7 +57,7 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "division": division_of(found, found.orders.all()),
         "not_before": not_before(found, found.orders.all()),
         "saving": saving_of(sheet.plan, list(found.orders.all())),
-        "put_back_form": PutBackForm(),
+        **hands_context(request.user, found),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
         "serving": [(order, choices_for(request.user, order)) for order in found.orders.all()],
     }
@@ -91,27 +89,3 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
         "cautions": cautions_of_the_whole(chosen.plan),
     }
     return render(request, "requests_app/sheet.html", context)
-
-
-@require_POST
-def claim(request: SignedInRequest, reference: str) -> HttpResponse:
-    """Take the batch; the page that follows is the one to work from."""
-    policy.require(request.user, "work_batch")
-    found = claim_batch(actor=request.user, batch=batch_with_everything(request.user, reference))
-    messages.success(request, f"{found.reference} is yours. Put it back if you can't make it.")
-    return redirect("requests_app:batch", found.reference)
-
-
-@require_POST
-def put_back(request: SignedInRequest, reference: str) -> HttpResponse:
-    """Give the batch back to the queue."""
-    policy.require(request.user, "work_batch")
-    form = PutBackForm(request.POST)
-    form.is_valid()
-    found = put_back_batch(
-        actor=request.user,
-        batch=batch_with_everything(request.user, reference),
-        reason=form.cleaned_data.get("reason", ""),
-    )
-    messages.success(request, f"{found.reference} is back in the queue.")
-    return redirect("requests_app:batch", found.reference)
