@@ -18,6 +18,7 @@ from requests_app.services.handing_over import (
     require_nothing_stopped,
 )
 from requests_app.services.moves import move
+from requests_app.services.scanning import require_bottle_shown
 from requests_app.services.second_check import withdraw_check
 
 
@@ -44,7 +45,7 @@ def record_step(
         InvalidInput: field ``reading`` (no number, missing, not wanted, outside without a reason).
         Conflict: somebody else has the batch or changed it meanwhile, or the key was used otherwise.
         NotInThisState: the batch isn't being made, an earlier step comes first, or a bottle it holds is
-            quarantined or recalled.
+            quarantined or recalled; or the right bottle was not shown to the step.
     """
     policy.require(actor, "work_batch")
 
@@ -59,6 +60,7 @@ def record_step(
         require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
         step = _open_step(locked, sheet, step_number)
+        require_bottle_shown(locked, sheet, step)
         verdict = _verdict(step, reading_text, reason)
         go_on(actor=actor, batch=locked)
         if locked.state == states.CLAIMED:

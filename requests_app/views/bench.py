@@ -31,6 +31,7 @@ from requests_app.views.parts import (
     holds,
     sheet_of,
 )
+from requests_app.views.scanning import scan_context
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -185,6 +186,7 @@ def _step_page(
         "ways": ways,
         "refusal": refusal,
         "done": [one for one in steps if one.is_done],
+        **scan_context(found, sheet_now, chosen.step),
     }
     return render(request, "requests_app/step.html", context, status=status)
 

@@ -184,6 +184,7 @@ ROWS = [
     stockroom("requests_app:take_over", "post", "batch"),
     stockroom("requests_app:step", "get", "batch", "step"),
     stockroom("requests_app:step", "post", "batch", "step"),
+    stockroom("requests_app:scan", "post", "batch", "step"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
     stockroom("requests_app:hand_over", "get", "batch"),

@@ -57,6 +57,13 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "signed": ("tick", "ready"),
     "sent_back": ("triangle", "stop"),
     "withdrawn": ("cross", "plain"),
+    # Bottles shown to a step.
+    "right": ("tick", "ready"),
+    "other_lot": ("cross", "stop"),
+    "other_form": ("cross", "stop"),
+    "stopped": ("diamond", "stop"),
+    "garbled": ("triangle", "wait"),
+    "unknown": ("triangle", "wait"),
     # Files that are brought in, and their rows.
     "reading": ("half", "work"),
     "checked": ("triangle", "wait"),
