@@ -1,5 +1,6 @@
 """What is typed at the bench: a reading, a reason, a note."""
 
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -8,6 +9,8 @@ from django import forms
 from prepdesk.core.forms import TypedNumberField
 
 REASON_LENGTH = 300
+# No reading is under way for so long; what says so is told from a wrong clock by the service.
+ABSURD = timedelta(days=1000)
 
 
 def fresh_key() -> str:
@@ -63,6 +66,33 @@ class StepForm(forms.Form):
     def reason_text(self) -> str:
         """The reason, only when the button beside it was pressed: Enter alone accepts nothing."""
         return self.cleaned_data["reason"] if self.takes_reading and self.wants_to_keep else ""
+
+
+class SentReadingForm(forms.Form):
+    """A step as a device sends it, at once or later; the service judges what was read.
+
+    ``taken_at`` and ``sent_at`` are by the clock of the device, whose difference holds even where that
+    clock is wrong.
+    """
+
+    key = forms.CharField(max_length=64)
+    person = forms.IntegerField()
+    version = forms.IntegerField()
+    revision = forms.IntegerField()
+    reading = forms.CharField(required=False, max_length=200)
+    reason = forms.CharField(required=False, max_length=REASON_LENGTH)
+    after = forms.CharField(required=False, max_length=64)
+    taken_at = forms.DateTimeField()
+    sent_at = forms.DateTimeField()
+
+    def taken(self, now: datetime) -> datetime:
+        """When it was read, by the server's clock.
+
+        Args:
+            now: when it arrived.
+        """
+        on_the_way: timedelta = self.cleaned_data["sent_at"] - self.cleaned_data["taken_at"]
+        return now - max(min(on_the_way, ABSURD), -ABSURD)
 
 
 class FinishForm(forms.Form):

@@ -1,11 +1,17 @@
 """The batches, their frozen sheets, what they keep of the stock, and what was read at the bench."""
 
+from datetime import datetime, timedelta
+from typing import Final
+
 from django.conf import settings
 from django.core.serializers.json import DjangoJSONEncoder
 from django.db import models
 
 from inventory.models import Booking, Hold, Lot
 from requests_app import states
+
+# A record that reached the server so much after the reading was taken is called sent later.
+SENT_LATER: Final = timedelta(seconds=30)
 
 
 class Batch(models.Model):
@@ -151,3 +157,13 @@ class StepRecord(models.Model):
 
     def __str__(self) -> str:
         return f"step {self.step_number} of {self.batch_id}"
+
+    @property
+    def read_at(self) -> datetime:
+        """When it was read, which may be earlier than it reached the server."""
+        return self.taken_at or self.at
+
+    @property
+    def was_sent_later(self) -> bool:
+        """Whether it stood on a device for a while before it got here."""
+        return self.at - self.read_at >= SENT_LATER

@@ -1,6 +1,9 @@
 """A step done at the bench, with the reading taken: written down as it comes, once."""
 
-from typing import Any
+from datetime import datetime
+from typing import Any, Final
+
+from django.utils import timezone
 
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
@@ -12,7 +15,7 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Batch, Sheet, StepRecord
 from requests_app.selectors import bench_steps
-from requests_app.services.at_work import go_on, locked_batch, require_at_work, require_fresh
+from requests_app.services.at_work import go_on, locked_batch, require_at_work
 from requests_app.services.handing_over import (
     require_changes_seen,
     require_nothing_stopped,
@@ -20,6 +23,9 @@ from requests_app.services.handing_over import (
 from requests_app.services.moves import move
 from requests_app.services.scanning import require_bottle_shown
 from requests_app.services.second_check import withdraw_check
+from requests_app.services.sent_later import credible_time, require_goes_on
+
+_REASON_LENGTH: Final = 300
 
 
 def record_step(
@@ -31,6 +37,9 @@ def record_step(
     idempotency_key: str,
     reason: str = "",
     seen_version: int | None = None,
+    seen_revision: int | None = None,
+    after_key: str = "",
+    taken_at: datetime | None = None,
 ) -> StepRecord:
     """Record that a step was done, with its reading where one is taken.
 
@@ -40,6 +49,10 @@ def record_step(
         reading_text: as typed, in the unit of the step; empty where no reading is taken.
         reason: needed for a reading outside the window.
         seen_version: of the batch on the page that was filled in; an older one is told.
+        seen_revision: of the sheet that was worked from.
+        after_key: key of the reading that the same device sent just before, see ``sent_later``.
+        taken_at: when it was read, where that was earlier; a time that can't be is not believed, and the
+            record says so.
 
     Raises:
         InvalidInput: field ``reading`` (no number, missing, not wanted, outside without a reason).
@@ -51,18 +64,26 @@ def record_step(
 
     def record() -> StepRecord:
         locked = locked_batch(batch)
-        first = _recorded_before(locked, step_number, reading_text, idempotency_key)
+        first = _recorded_before(actor, locked, step_number, reading_text, idempotency_key)
         if first is not None:
             return first
         require_at_work(actor, locked)
         require_changes_seen(locked)
-        require_fresh(locked, seen_version)
-        require_nothing_stopped(locked)
         sheet = sheets.current_sheet(locked)
+        require_goes_on(
+            actor,
+            locked,
+            sheet,
+            seen_version=seen_version,
+            seen_revision=seen_revision,
+            after_key=after_key,
+        )
+        require_nothing_stopped(locked)
         step = _open_step(locked, sheet, step_number)
         require_bottle_shown(locked, sheet, step)
         verdict = _verdict(step, reading_text, reason)
         go_on(actor=actor, batch=locked)
+        read_at, doubt = credible_time(locked, taken_at, timezone.now())
         if locked.state == states.CLAIMED:
             move(actor=actor, row=locked, event="start")
         else:
@@ -76,8 +97,10 @@ def record_step(
             reading_text=reading_text.strip(),
             reading_unit=step["quantity"]["unit"] if step.get("window") else "",
             verdict=verdict,
-            reason=reason.strip(),
+            reason=f"{reason.strip()} {doubt}".strip()[:_REASON_LENGTH],
             actor=actor,
+            taken_at=read_at,
+            version_after=locked.version,
             idempotency_key=idempotency_key,
         )
 
@@ -85,12 +108,13 @@ def record_step(
 
 
 def _recorded_before(
-    batch: Batch, step_number: int, reading_text: str, idempotency_key: str
+    actor: User, batch: Batch, step_number: int, reading_text: str, idempotency_key: str
 ) -> StepRecord | None:
     first = StepRecord.objects.filter(idempotency_key=idempotency_key).first()
     if first is None:
         return None
-    if (first.batch_id, first.step_number, first.reading_text) != (
+    if (first.actor_id, first.batch_id, first.step_number, first.reading_text) != (
+        actor.pk,
         batch.pk,
         step_number,
         reading_text.strip(),

@@ -185,6 +185,7 @@ ROWS = [
     stockroom("requests_app:step", "get", "batch", "step"),
     stockroom("requests_app:step", "post", "batch", "step"),
     stockroom("requests_app:scan", "post", "batch", "step"),
+    stockroom("requests_app:record", "post", "batch", "step"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
     stockroom("requests_app:hand_over", "get", "batch"),

@@ -1,0 +1,291 @@
+"""What a device sends from its outbox: booked once, in order, at its real time, and never over somebody else.
+
+The facts behind it are common practice at a bench: a reading is written down with the time at which it was
+taken, a record is never written over, and two people do not write into one line.
+"""
+
+import json
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+
+import pytest
+import time_machine
+from django.test import Client
+from django.urls import reverse
+
+from requests_app import sheets
+from requests_app.models import Batch, StepRecord
+from requests_app.services.claiming import claim_batch, put_back_batch
+from requests_app.services.orders import replan_order
+from requests_app.services.recalls import recall_lot
+from requests_app.services.recording import record_step
+
+pytestmark = pytest.mark.django_db
+
+MORNING = datetime(2026, 12, 1, 9, 0, tzinfo=UTC)
+
+
+@pytest.fixture
+def clock():
+    with time_machine.travel(MORNING, tick=False) as traveller:
+        yield traveller
+
+
+@pytest.fixture
+def mine(clock, send, salt, prep, client) -> Batch:
+    """Claimed at nine by the person who is signed in."""
+    batch = claim_batch(actor=prep, batch=send().batch)
+    client.force_login(prep)
+    return batch
+
+
+def steps_of(batch) -> list[dict]:
+    return sheets.current_sheet(batch).plan["steps"]
+
+
+def reading_of(step) -> str:
+    return step["quantity"]["value"] if step.get("window") else ""
+
+
+def send_record(client, batch, number, *, at=MORNING, sent=None, **more):
+    """Post as the device does; ``at`` is when it was taken, ``sent`` when it goes out, by its clock."""
+    batch.refresh_from_db()
+    body = {
+        "key": f"key-{number}",
+        "person": client.session["_auth_user_id"],
+        "version": batch.version,
+        "revision": sheets.current_sheet(batch).revision,
+        "reading": reading_of(steps_of(batch)[number - 1]),
+        "after": "",
+        "taken_at": at.isoformat(),
+        "sent_at": (sent or datetime.now(UTC)).isoformat(),
+    }
+    address = reverse("requests_app:record", args=[batch.reference, number])
+    return client.post(address, json.dumps({**body, **more}), content_type="application/json")
+
+
+def words_of(answer) -> str:
+    return answer.json()["refused"]["text"]
+
+
+# --- as if there were no outbox ------------------------------------------------------------------
+def test_a_reading_is_recorded_and_the_answer_leads_on(client, mine, prep):
+    answer = send_record(client, mine, 1)
+    assert answer.status_code == 200
+    mine.refresh_from_db()
+    assert answer.json() == {
+        "step": 1,
+        "version": mine.version,
+        "next": reverse("requests_app:step", args=[mine.reference, 2]),
+    }
+    taken = StepRecord.objects.get()
+    assert (taken.actor, taken.reading_text, taken.version_after) == (
+        prep,
+        reading_of(steps_of(mine)[0]),
+        mine.version,
+    )
+    assert not taken.was_sent_later
+
+
+def test_the_last_step_leads_to_closing(client, mine):
+    for step in steps_of(mine):
+        answer = send_record(client, mine, step["number"])
+    assert answer.json()["next"] == reverse("requests_app:finish", args=[mine.reference])
+
+
+def test_it_is_booked_once_however_often_it_arrives(client, mine):
+    seen = mine.version
+    first = send_record(client, mine, 1, version=seen)
+    second = send_record(client, mine, 1, version=seen)
+    assert (first.status_code, second.status_code) == (200, 200)
+    assert first.json() == second.json()
+    assert StepRecord.objects.count() == 1
+
+
+def test_a_reading_that_is_no_number_or_outside_is_not_booked(client, mine):
+    step = steps_of(mine)[0]
+    high = Decimal(step["window"]["high"])
+    for text, said in (("L00017X", "is not a number"), (str(high + Decimal("0.30")), "Outside by 0.30 g")):
+        answer = send_record(client, mine, 1, reading=text)
+        assert answer.status_code == 422
+        assert said in words_of(answer)
+    assert not StepRecord.objects.exists()
+    kept = send_record(client, mine, 1, reading=str(high + 1), reason="the bottle ran out")
+    assert kept.status_code == 200
+    assert StepRecord.objects.get().reason == "the bottle ran out"
+
+
+@pytest.mark.parametrize("body", ["", "[]", "null", '"x"', "{", '{"key": "a"}'])
+def test_what_is_not_a_reading_is_refused_in_words(client, mine, body):
+    address = reverse("requests_app:record", args=[mine.reference, 1])
+    answer = client.post(address, body, content_type="application/json")
+    assert answer.status_code == 422
+    assert words_of(answer)
+    assert not StepRecord.objects.exists()
+
+
+def test_without_the_token_of_the_page_nothing_is_taken(mine, prep):
+    strict = Client(enforce_csrf_checks=True)
+    strict.force_login(prep)
+    assert send_record(strict, mine, 1).status_code == 403
+    assert not StepRecord.objects.exists()
+
+
+# --- sent later ------------------------------------------------------------------------------------
+def test_two_readings_are_booked_in_order_with_their_real_times(client, mine, clock):
+    seen = mine.version
+    clock.move_to(MORNING + timedelta(minutes=10))
+    first = send_record(client, mine, 1, version=seen, at=MORNING + timedelta(minutes=3))
+    second = send_record(
+        client, mine, 2, version=seen, after="key-1", at=MORNING + timedelta(minutes=5, seconds=30)
+    )
+    assert (first.status_code, second.status_code) == (200, 200)
+    records = StepRecord.objects.order_by("pk")
+    assert [record.step_number for record in records] == [1, 2]
+    assert [record.read_at - MORNING for record in records] == [
+        timedelta(minutes=3),
+        timedelta(minutes=5, seconds=30),
+    ]
+    assert all(record.was_sent_later for record in records)
+    page = client.get(reverse("requests_app:batch", args=[mine.reference])).content.decode()
+    assert "Tue 1 Dec, 09:03" in page
+    assert "sent later" in page
+
+
+def test_a_queue_that_was_cut_off_is_sent_again_from_its_start(client, mine):
+    """The answers of the first round were lost on their way back."""
+    seen = mine.version
+    for _ in range(2):
+        assert send_record(client, mine, 1, version=seen).status_code == 200
+        assert send_record(client, mine, 2, version=seen, after="key-1").status_code == 200
+    assert StepRecord.objects.count() == 2
+
+
+def test_a_clock_that_is_wrong_changes_nothing(client, mine, clock):
+    clock.move_to(MORNING + timedelta(minutes=10))
+    wrong = timedelta(hours=-3)
+    answer = send_record(
+        client,
+        mine,
+        1,
+        at=MORNING + timedelta(minutes=4) + wrong,
+        sent=MORNING + timedelta(minutes=10) + wrong,
+    )
+    assert answer.status_code == 200
+    assert StepRecord.objects.get().read_at == MORNING + timedelta(minutes=4)
+
+
+@pytest.mark.parametrize(
+    "taken",
+    [
+        MORNING - timedelta(minutes=1),
+        MORNING + timedelta(hours=8),
+        datetime(1970, 1, 1, tzinfo=UTC),
+    ],
+    ids=["before the claim", "in the future", "long ago"],
+)
+def test_a_time_that_can_not_be_is_not_believed_and_the_record_says_so(client, mine, clock, taken):
+    now = MORNING + timedelta(hours=7)
+    clock.move_to(now)
+    client.force_login(mine.claimed_by)  # The shift is long; the session began anew.
+    assert send_record(client, mine, 1, at=taken).status_code == 200
+    record = StepRecord.objects.get()
+    assert (record.taken_at, record.read_at) == (None, now)
+    assert "can't be; the time is that of arrival" in record.reason
+
+
+def test_a_reading_that_was_on_its_way_for_more_than_a_few_hours_has_the_time_of_arrival(client, mine, clock):
+    clock.move_to(MORNING + timedelta(hours=6, minutes=1))
+    send_record(client, mine, 1, at=MORNING)
+    assert StepRecord.objects.get().taken_at is None
+
+
+# --- somebody else meanwhile --------------------------------------------------------------------
+def test_what_another_device_recorded_meanwhile_is_told_and_nothing_is_booked(client, mine, prep):
+    step = steps_of(mine)[0]
+    seen = mine.version
+    record_step(
+        actor=prep,
+        batch=mine,
+        step_number=1,
+        reading_text=step["window"]["low"],
+        idempotency_key="the other device",
+    )
+    answer = send_record(client, mine, 1, version=seen)
+    assert answer.status_code == 409
+    assert f"Step 1 was recorded as {step['window']['low']} g by Pia Brook" in words_of(answer)
+    assert StepRecord.objects.count() == 1
+
+
+def test_the_second_reading_goes_on_only_from_the_first_of_its_own_device(client, mine, prep, manager):
+    seen = mine.version
+    send_record(client, mine, 1, version=seen)
+    low = steps_of(mine)[0]["window"]["low"]
+    record_step(actor=manager, batch=mine, step_number=1, reading_text=low, idempotency_key="again")
+    answer = send_record(client, mine, 2, version=seen, after="key-1")
+    assert answer.status_code == 409
+    assert f"Step 1 was recorded as {low} g by Mara Stone" in words_of(answer)
+    # Nor from a record of somebody else, however new it is.
+    answer = send_record(client, mine, 2, after="again", key="other")
+    assert answer.status_code == 409
+    assert StepRecord.objects.count() == 2
+
+
+def test_what_comes_after_a_refused_reading_is_refused_too(client, mine):
+    answer = send_record(client, mine, 1, after="never-arrived")
+    assert answer.status_code == 409
+    assert "The reading before this one was not recorded" in words_of(answer)
+    assert not StepRecord.objects.exists()
+
+
+def test_another_person_on_that_device_can_not_send_it(client, mine, manager, prep):
+    client.force_login(manager)
+    answer = send_record(client, mine, 1, person=prep.pk)
+    assert answer.status_code == 403
+    assert "Somebody else took this reading" in words_of(answer)
+    assert not StepRecord.objects.exists()
+
+
+def test_a_key_of_somebody_else_answers_nothing(client, mine, manager):
+    send_record(client, mine, 1)
+    client.force_login(manager)
+    assert send_record(client, mine, 1).status_code == 409
+    assert StepRecord.objects.count() == 1
+
+
+def test_a_sheet_that_was_planned_anew_is_told(client, mine, prep, manager):
+    seen = mine.version
+    put_back_batch(actor=prep, batch=mine, reason="")
+    mine.refresh_from_db()
+    replan_order(actor=manager, order=mine.orders.get(), reason="another bottle")
+    claim_batch(actor=prep, batch=Batch.objects.get())
+    answer = send_record(client, mine, 1, version=seen, revision=1)
+    assert answer.status_code == 409
+    assert "planned anew" in words_of(answer)
+    assert "revision 2 is the one to work from" in words_of(answer)
+
+
+def test_a_batch_that_was_put_back_takes_nothing_more(client, mine, prep):
+    seen = mine.version
+    put_back_batch(actor=prep, batch=mine, reason="")
+    answer = send_record(client, mine, 1, version=seen)
+    assert answer.status_code == 409
+    assert "claim it before working on it" in words_of(answer)
+
+
+def test_a_bottle_that_was_recalled_meanwhile_takes_nothing_more(client, mine, manager, salt):
+    seen = mine.version
+    recall_lot(actor=manager, lot=salt, reason="a letter of the maker", idempotency_key="recall")
+    answer = send_record(client, mine, 1, version=seen)
+    assert answer.status_code == 409
+    assert not StepRecord.objects.exists()
+
+
+def test_a_session_that_ended_is_sent_to_sign_in_and_books_nothing(client, mine, prep):
+    person = prep.pk
+    client.session.flush()
+    anonymous = Client()
+    address = reverse("requests_app:record", args=[mine.reference, 1])
+    answer = anonymous.post(address, json.dumps({"person": person}), content_type="application/json")
+    assert answer.status_code == 302
+    assert "sign-in" in answer["Location"]
