@@ -153,7 +153,7 @@ def _result(plan: Plan) -> Json:
                 "value": one.amount.text,
                 "unit": one.amount.unit,
                 "expanded_uncertainty_percent": float(f"{one.expanded_uncertainty_percent:.3g}"),
-                **_trust(rows),
+                **trust_of(rows),
             }
             for one, rows in zip(plan.concentrations, plan.budget, strict=True)
         ],
@@ -164,7 +164,7 @@ def _result(plan: Plan) -> Json:
     }
 
 
-def _trust(rows: tuple[Contribution, ...]) -> Json:
+def trust_of(rows: tuple[Contribution, ...]) -> Json:
     """Degrees of freedom behind an uncertainty, null where unlimited, and the factor they would ask for."""
     freedom = effective_degrees_of_freedom(
         (row.relative_standard_uncertainty_percent, row.degrees_of_freedom) for row in rows

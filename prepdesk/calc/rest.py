@@ -42,7 +42,7 @@ def steps_with_rest(plan: Plan, readings: Mapping[int, TypedNumber]) -> list[Ste
         if any(one.step not in readings for one in earlier):
             continue
         missing = sum((one.exact - float(readings[one.step].value)) * one.mol_per_unit for one in earlier)
-        moved = _moved(steps[last.step], last.exact + missing / last.mol_per_unit)
+        moved = moved_to(steps[last.step], last.exact + missing / last.mol_per_unit)
         if moved is not None:
             moved["because"] = _because([steps[one.step] for one in earlier], readings)
             steps[last.step] = moved
@@ -52,7 +52,8 @@ def steps_with_rest(plan: Plan, readings: Mapping[int, TypedNumber]) -> list[Ste
 def _together(settling: Mapping[str, Any]) -> Iterator[Sequence[_Given]]:
     """The bottles that give one amount together, filling by filling; only where each is read at once."""
     if settling.get("kind") == "mass":
-        places = {one["component"] for one in settling["sources"] if one["component"] is not None}
+        apart = {one["component"] for one in settling["sources"] if one.get("apart")}
+        places = {one["component"] for one in settling["sources"]} - {None} - apart
         groups = [
             [
                 (one["steps"], one["mol_per_g"] * one["g_per_unit"])
@@ -66,7 +67,8 @@ def _together(settling: Mapping[str, Any]) -> Iterator[Sequence[_Given]]:
             [(bottle["steps"], bottle["mol_per_unit"]) for bottle in reading["bottles"]]
             for component in settling.get("components", ())
             for reading in component["readings"]
-            if "bottles" in reading
+            # What goes on from another bottle half way has portions or fillings that don't stand in pairs.
+            if "bottles" in reading and not reading.get("apart")
         ]
     for bottles in groups:
         turns = {len(steps) for steps, _ in bottles}
@@ -79,8 +81,13 @@ def _together(settling: Mapping[str, Any]) -> Iterator[Sequence[_Given]]:
                 yield given
 
 
-def _moved(step: Step, exact: float) -> Step | None:
-    """A step with its figure moved to an exact amount [unit of the step]; None where nothing shows it."""
+def moved_to(step: Step, exact: float) -> Step | None:
+    """A step with its figure moved to an exact amount [unit of the step].
+
+    Returns:
+        The step with ``planned``, its figure before, besides; None where the ware shows no difference or
+        can't hold it.
+    """
     quantity, window, ware = step["quantity"], step.get("window"), step["equipment"] or {}
     old = Decimal(quantity["value"])
     digit = Decimal(1).scaleb(int(old.as_tuple().exponent))

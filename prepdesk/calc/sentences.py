@@ -258,6 +258,16 @@ def bottle(place: int, of: int) -> str:
     return f"Bottle {place} of {of}."
 
 
+def rest_of_it() -> str:
+    """Before a step that makes up for a bottle that ran out."""
+    return "The rest from another bottle."
+
+
+def to_what_is_there() -> str:
+    """Both bottles give one amount."""
+    return "It goes with what the first bottle gave."
+
+
 def set_aside(turn: int, vessel: str) -> str:
     """Empty the measuring vessel for the next filling."""
     return f"Pour it into {vessel}." if vessel else f"Pour it into a clean, dry bottle numbered {turn}."

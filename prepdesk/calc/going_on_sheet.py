@@ -1,0 +1,466 @@
+"""The sheet that goes on from another bottle: its steps, drawing, draws, budget and working."""
+
+import copy
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from prepdesk.calc import sentences
+from prepdesk.calc.answer import apparatus_of, plain, trust_of
+from prepdesk.calc.cautions import caution
+from prepdesk.calc.digits import last_place
+from prepdesk.calc.going_on_case import Bottle, Case, Step, handled, parts_of
+from prepdesk.calc.going_on_settling import (
+    Json,
+    Taking,
+    as_planned,
+    label_inputs,
+    numbering,
+    water_moved,
+)
+from prepdesk.calc.measuring import Room
+from prepdesk.calc.model import Amount, Contribution
+from prepdesk.calc.planner.account import decimals_of, measure_inputs
+from prepdesk.calc.planner.cost import FUMING_ON_BALANCE, LIQUID_ON_BALANCE
+from prepdesk.calc.planner.draft import draw_of
+from prepdesk.calc.planner.entries import Entry
+from prepdesk.calc.planner.measures import Measure
+from prepdesk.calc.planner.mixed import named
+from prepdesk.calc.planner.supply import Supply
+from prepdesk.calc.planner.working import part_working
+from prepdesk.calc.planner.writer import handling, ordered, window_of
+from prepdesk.calc.settle import settle
+from prepdesk.calc.uncertainty import Input
+
+# Rows of the budget are frozen at three digits; one that is this near its expected figure is it [1].
+_ROW_DIGITS = 0.02
+# A solution by mass whose whole changes by more is said to be less or more than was planned [1].
+_WHOLE_CHANGED = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class GoneOn:
+    """A sheet that goes on from another bottle.
+
+    Attributes:
+        plan: in the form of the contract.
+        steps: those that take the rest, in order; one, or several portions.
+        substance: what the other bottle holds.
+    """
+
+    plan: Json
+    steps: tuple[Step, ...]
+    substance: str
+
+    @property
+    def rest(self) -> Amount:
+        """What the other bottle gives of the step that fell short [g or mL]."""
+        values = [Decimal(one["quantity"]["value"]) for one in self.steps]
+        exponent = values[0].as_tuple().exponent
+        assert isinstance(exponent, int)
+        return Amount(float(sum(values)), self.steps[0]["quantity"]["unit"], max(-exponent, 0))
+
+
+def write_sheet(
+    case: Case, takings: Sequence[Taking], settling: Json, bottles: Sequence[Bottle], free: float
+) -> GoneOn:
+    """Put the new plan together.
+
+    Args:
+        case: the run-out.
+        takings: what the other bottle gives, with their windows' margins.
+        settling: of the new sheet.
+        bottles: all of the amount, as the new sheet has them.
+        free: of the other bottle [g or mL].
+    """
+    plan: Json = copy.deepcopy(dict(case.plan))
+    plan["settling"] = settling
+    plan["steps"], rest = _steps(case, takings, free, bottles)
+    plan["draws"] = _draws(case, takings)
+    plan["route"] = _route(case, takings)
+    plan["budget"] = _budget(case, bottles)
+    plan["working"] = [*plan["working"], *_working(case, takings)]
+    plan["minutes"] = round(plan["minutes"] + _minutes(case, takings[0].measure))
+    for note in case.other.notes:
+        row = {"code": note.code, "text": note.text, "severity": note.severity}
+        plan["problems"] = [*(one for one in plan["problems"] if one != row), row]
+    _set_cautions(plan)
+    _set_result(plan, case, takings)
+    return GoneOn(plan, tuple(rest), case.other.substance.name)
+
+
+# --- steps --------------------------------------------------------------------------------------
+def _steps(
+    case: Case, takings: Sequence[Taking], free: float, bottles: Sequence[Bottle]
+) -> tuple[list[Step], list[Step]]:
+    by_key = {one.key: one for one in takings}
+    numbers = numbering(case, takings)
+    water = water_moved(case, takings)
+    parts = parts_of(bottles)
+    place = next(i for i, one in enumerate(parts, 1) if one.supply is case.other)
+    shown = part_working(parts, place) if len(parts) > 1 and place == len(parts) else ""
+    steps: list[Step] = []
+    rest: list[Step] = []
+    names = [case.first.substance.name, case.other.substance.name]
+    for key, own in numbers.items():
+        if key in by_key:
+            written = _taking_steps(case, by_key[key], own, free, shown)
+            steps += written
+            if by_key[key].is_rest:
+                rest = written
+            continue
+        # Figures that only follow earlier readings are moved anew whenever a sheet is shown.
+        step = dict(case.plan["steps"][int(key) - 1])
+        if water is not None and key == water["number"]:
+            step = {name: value for name, value in water.items() if name != "planned"}
+        if key == case.number:
+            step = _fell_short(case, step, numbers[case.number + 0.5])
+        if key > case.number and step["action"] in ("dissolve", "mix"):
+            step = _with_both_names(case, step, names)
+            if case.filling_of(key) != case.filling_of(case.number):
+                step["text"] = step["text"].replace(_both(names), f"the {names[1]}")
+        steps.append({**step, "number": own[0]})
+    return steps, rest
+
+
+def _fell_short(case: Case, step: Step, after: Sequence[int]) -> Step:
+    """The step at which the bottle ran out: its quantity is what it gave."""
+    gave, unit, code = case.gave, case.unit, step["lot"]["code"]
+    said = f"{gave.text} {unit}" if gave.value else "nothing"
+    which = f"step {after[0]}" if len(after) == 1 else f"steps {after[0]} to {after[-1]}"
+    lot = case.other.lot
+    text = (
+        f"{case.filling_of(case.number)}{handled(case.first)[:1].upper()}{handled(case.first)[1:]}:"
+        f" {said} of {step['quantity']['value']} {unit}; then the bottle was empty."
+        f" The rest comes from lot {lot.code if lot else ''} at {which}."
+    )
+    found = {name: value for name, value in step.items() if name != "window"}
+    return {
+        **found,
+        "text": text,
+        "quantity": {"value": f"{gave.value:f}", "unit": unit},
+        "ran_out": {"lot": code, "planned": step["quantity"]},
+    }
+
+
+def _taking_steps(case: Case, taking: Taking, numbers: Sequence[int], free: float, shown: str) -> list[Step]:
+    old = case.steps[taking.at - 1]
+    measure, other = taking.measure, case.other
+    entry = Entry(case.component, other, measure, taking.margin, "")
+    traits = other.substance.traits
+    into = _into(case, old)
+    found: list[Step] = []
+    for place, ((quantity, exact), number) in enumerate(zip(taking.portions, numbers, strict=True), 1):
+        portion = f"portion {place} of {len(numbers)}: " if len(numbers) > 1 else ""
+        item = measure.tool.apparatus
+        if other.kind == "solid":
+            text = sentences.weigh_solid(
+                quantity, entry.what, item, portion=portion,
+                coarse="coarse" in traits, damp="takes-up-water" in traits,
+            )  # fmt: skip
+        elif measure.weighed:
+            text = sentences.weigh_liquid(quantity, entry.what, item, portion=portion)
+        else:
+            text = sentences.measure(quantity, entry.what, item, times=1, portion=portion, into=into)
+        if taking.is_rest:
+            text = f"{sentences.rest_of_it()} {text}"
+            if not into and case.gave.value:
+                text = f"{text} {sentences.to_what_is_there()}"
+        most = free if len(numbers) == 1 and measure.weighed == (other.kind == "solid") else math.inf
+        if measure.tool.step and math.isfinite(most):
+            most = math.floor(most / measure.tool.step + 1e-6) * measure.tool.step
+        window = window_of(measure, quantity.value, exact, taking.margin, most)
+        step: Step = {
+            "number": number,
+            "action": "weigh" if measure.weighed else "measure",
+            "text": f"{case.filling_of(taking.at)}{text}",
+            "equipment": apparatus_of(item),
+            "cautions": _said(handling(other.substance, "weigh" if measure.weighed else "measure")),
+            "shown": shown if taking.is_rest else "",
+            "substance": other.substance.name,
+            "component": case.component,
+            "quantity": {"value": quantity.text, "unit": quantity.unit},
+        }
+        if window is not None:
+            step["window"] = {"low": window.low.text, "high": window.high.text, "unit": quantity.unit}
+        if old.get("stage") is not None:
+            step["stage"] = old["stage"]
+        if other.lot is not None:
+            step["lot"] = {"id": other.lot.id, "code": other.lot.code}
+        found.append(step)
+    return found
+
+
+def _into(case: Case, step: Step) -> str:
+    """The vessel that a liquid is measured into, as the step's sentence names it."""
+    _, _, after = step["text"].partition(f" {handled(case.first)} into ")
+    if not after or case.weighed:
+        return ""
+    for end in (" with the ", " from the ", " (", ";", "."):
+        # The class stands in brackets and belongs to the name: "500 mL one-mark flask (class A)".
+        before, found, _ = after.partition(end)
+        if found and (end != " (" or not after[len(before) :].startswith(" (class")):
+            return str(before)
+    return ""
+
+
+def _with_both_names(case: Case, step: Step, names: Sequence[str]) -> Step:
+    """What is dissolved or mixed of another form is named too, with what that form asks for."""
+    first, other = names
+    if first == other or f"the {first}" not in step["text"] or not case.gave.value:
+        if first == other:
+            return step
+    codes = {one["code"] for one in step["cautions"]} | handling(case.other.substance, step["action"])
+    found = {**step, "cautions": _said(codes)}
+    if f"the {first}" in step["text"]:
+        found["text"] = step["text"].replace(f"the {first}", _both(names))
+        if found.get("substance"):
+            found["substance"] = found["substance"].replace(first, f"{first} and {other}")
+    elif first not in (step.get("substance") or ""):
+        return step
+    return found
+
+
+def _both(names: Sequence[str]) -> str:
+    return f"the {names[0]} and the {names[1]}"
+
+
+def _said(codes: Iterable[str]) -> list[Json]:
+    return [{"code": one.code, "text": one.text} for one in map(caution, ordered(codes))]
+
+
+def _set_cautions(plan: Json) -> None:
+    codes = {one["code"] for one in plan["cautions"]}
+    codes |= {one["code"] for step in plan["steps"] for one in step["cautions"]}
+    plan["cautions"] = _said(codes)
+
+
+# --- draws and drawing ----------------------------------------------------------------------------
+def _draws(case: Case, takings: Sequence[Taking]) -> list[Json]:
+    """What each bottle gives: the empty one what it gave, the other one the rest."""
+    lot_id = str(case.step["lot"]["id"])
+    taken = float(case.gave.value)
+    for bottle in case.bottles:
+        if bottle.supply is case.first:
+            for number, amount in bottle.planned.items():
+                if number < case.number:
+                    read = case.readings.get(int(number))
+                    taken += float(read.value) if read is not None else amount
+    rows = []
+    for row in case.plan["draws"]:
+        if row["component"] != case.component or not row["lot"] or str(row["lot"]["id"]) != lot_id:
+            rows.append(dict(row))
+            continue
+        if taken > 0.0:
+            rows.append({**row, "amount": _drawn(case, case.first, taken, case.mine.tool.step)})
+        total = sum(one.measure.amount for one in takings)
+        step = min((one.measure.tool.step or one.measure.tool.size) for one in takings)
+        lot = case.other.lot
+        rows.append(
+            {
+                "component": case.component,
+                "substance": case.other.substance.name,
+                "substance_key": case.other.substance.key,
+                "lot": None if lot is None else {"id": lot.id, "code": lot.code},
+                "amount": _drawn(case, case.other, total, step),
+            }
+        )
+    return rows
+
+
+def _drawn(case: Case, supply: Supply, amount: float, step: float) -> Json:
+    decimals = decimals_of(step or case.mine.tool.size)
+    if case.weighed and supply.kind != "solid":
+        amount, decimals = supply.drawn_by_mass(amount), 2
+    found = draw_of(case.component, supply, amount, decimals).amount
+    return {"value": found.text, "unit": found.unit}
+
+
+def _route(case: Case, takings: Sequence[Taking]) -> list[Json]:
+    """The drawing: the bottle that ran out with what it gave, the other one beside it."""
+    stages: list[Json] = copy.deepcopy(case.plan["route"])
+    wanted = int(case.step.get("stage") or 1)
+    labels = {case.first.label, named(case.first.label, case.first)}
+    for stage in stages:
+        if stage["stage"] != wanted:
+            continue
+        for place, one in enumerate(stage["inputs"]):
+            if one["label"] not in labels:
+                continue
+            rest, other = takings[0].measure, case.other
+            gave = {**one, "label": named(case.first.label, case.first)}
+            gave["amount"] = {"value": case.gave.text, "unit": case.unit}
+            added = {
+                "kind": other.kind,
+                "label": named(other.label, other),
+                "amount": {
+                    "value": f"{rest.amount:.{decimals_of(rest.tool.step or rest.tool.size)}f}",
+                    "unit": case.unit,
+                },
+                "measured_by": apparatus_of(rest.tool.apparatus),
+            }
+            stage["inputs"][place : place + 1] = [gave, added] if case.gave.value else [added]
+            return stages
+    return stages
+
+
+# --- figures ------------------------------------------------------------------------------------
+def _working(case: Case, takings: Sequence[Taking]) -> list[str]:
+    step, gave, rest = case.step, case.gave, takings[0]
+    lot = case.other.lot
+    code = lot.code if lot else ""
+    per = case.per_unit(case.other)
+    moles = rest.exact * per
+    name = case.wants[case.component].name
+    return [
+        f"{name}: lot {step['lot']['code']} gave {gave.text} {case.unit} at step {case.number}."
+        f" {moles:.5g} mol are missing; ÷ {per:.6g} mol/{case.unit} of lot {code} ="
+        f" {rest.exact:.6g} {case.unit}."
+    ]
+
+
+def _minutes(case: Case, measure: Measure) -> float:
+    liquid = case.weighed and case.other.kind != "solid"
+    fuming = "fume_hood" in case.other.substance.hazards
+    extra = (FUMING_ON_BALANCE if fuming else LIQUID_ON_BALANCE) if liquid else 0.0
+    return measure.minutes + extra * measure.times
+
+
+def _budget(case: Case, bottles: Sequence[Bottle]) -> list[Json]:
+    """The rows of the component with both bottles in the place of one; those of the others stay."""
+    rows: list[Json] = [dict(one) for one in case.plan["budget"] if one["component"] == case.component]
+    for one in _bottle_inputs(case, case.bottles, before=True):
+        percent = 100.0 * one.standard
+        same = [
+            row
+            for row in rows
+            if row["input"].removesuffix(", into intermediate").removesuffix(", into intermediate 1")
+            == one.name
+        ]
+        if same:
+            rows.remove(
+                min(same, key=lambda row: abs(row["relative_standard_uncertainty_percent"] - percent))
+            )
+    substance = case.plan["components"][case.component]["substance"]
+    for one in _bottle_inputs(case, bottles, before=False):
+        percent = 100.0 * one.standard
+        if percent <= 0.0:
+            continue
+        freedom = one.degrees_of_freedom
+        rows.append(
+            {
+                "component": case.component,
+                "substance": substance,
+                "input": one.name,
+                "relative_standard_uncertainty_percent": float(f"{percent:.3g}"),
+                "share_percent": 0.0,
+                "distribution": one.distribution,
+                "source": one.source,
+                "degrees_of_freedom": None if math.isinf(freedom) else freedom,
+            }
+        )
+    total = sum(one["relative_standard_uncertainty_percent"] ** 2 for one in rows)
+    for row in rows:
+        row["share_percent"] = round(
+            100.0 * row["relative_standard_uncertainty_percent"] ** 2 / total if total else 0.0, 2
+        )
+    rows.sort(key=lambda row: -row["relative_standard_uncertainty_percent"])
+    found: list[Json] = []
+    for index in range(len(case.plan["components"])):
+        found += (
+            rows
+            if index == case.component
+            else [dict(one) for one in case.plan["budget"] if one["component"] == index]
+        )
+    return found
+
+
+def _bottle_inputs(case: Case, bottles: Sequence[Bottle], *, before: bool) -> list[Input]:
+    """Labels and measuring of all bottles of the amount, relative [1]."""
+    parts = parts_of(bottles)
+    room = Room(case.plan["temperature_c"])
+    whole = Measure(
+        tool=parts[0].measure.tool,
+        times=parts[0].measure.times,
+        exact=parts[0].measure.exact,
+        amount=parts[0].measure.amount,
+        offset=0.0,
+        variance=0.0,
+        minutes=0.0,
+        parts=parts if len(parts) > 1 else (),
+    )
+    volume = {one.name for one in measure_inputs(whole, room) if not case.weighed and "measured" in one.name}
+    factor = 1.0 - _share(case) if case.by_mass else 1.0
+    measured = [one for one in measure_inputs(whole, room) if one.name not in volume]
+    return [*(_scaled(one, factor) for one in measured), *label_inputs(case, bottles)]
+
+
+def _scaled(one: Input, factor: float) -> Input:
+    return Input(
+        one.name, one.standard * factor, one.distribution, one.source, one.systematic, one.degrees_of_freedom
+    )
+
+
+def _share(case: Case) -> float:
+    """The part of a solution by mass, or of its solvent, that the component's own bottles are [1]."""
+    terms = case.plan["settling"]["components"][case.component]
+    sources = case.plan["settling"]["sources"]
+    weights = [
+        one["planned_g"] * (1.0 if terms["kind"] == "fraction" else one["solvent_part"]) for one in sources
+    ]
+    own = sum(
+        weight
+        for weight, one in zip(weights, sources, strict=True)
+        if one["component"] == case.component
+    )
+    return float(own / sum(weights))
+
+
+def _set_result(plan: Json, case: Case, takings: Sequence[Taking]) -> None:
+    """The concentrations as they are planned now, with their uncertainty."""
+    figures = {**plan, "steps": as_planned(case, takings)}
+    found = settle(figures, case.read_before).concentrations
+    result = plan["result"]
+    for index, (one, row) in enumerate(zip(found, result["concentrations"], strict=True)):
+        if index != case.component and not case.by_mass:
+            continue
+        expanded = one.expanded_uncertainty_percent
+        least = Decimal(repr(max(one.value * expanded / 100.0, one.value * 1e-6)))
+        row["value"] = Amount(one.value, one.unit, max(-last_place(least), 0)).text
+        row["expanded_uncertainty_percent"] = float(f"{expanded:.3g}")
+        if index == case.component:
+            row.update(trust_of(tuple(_contribution(each) for each in plan["budget"] if each["component"] == index)))
+    if case.by_mass:
+        _set_whole(plan, case)
+
+
+def _contribution(row: Mapping[str, Any]) -> Contribution:
+    freedom = row["degrees_of_freedom"]
+    return Contribution(
+        row["input"],
+        row["relative_standard_uncertainty_percent"],
+        row["share_percent"],
+        row["distribution"],
+        row["source"],
+        math.inf if freedom is None else freedom,
+    )
+
+
+def _set_whole(plan: Json, case: Case) -> None:
+    before, after = (
+        sum(one["planned_g"] for one in each["settling"]["sources"]) for each in (case.plan, plan)
+    )
+    if plan["result"].get("mass_of_solution"):
+        plan["result"]["mass_of_solution"] = {"value": plain(after, 5), "unit": "g"}
+    if abs(after / before - 1.0) > _WHOLE_CHANGED:
+        less = "less" if after < before else "more"
+        plan["problems"].append(
+            {
+                "code": "makes_other_amount",
+                "text": f"From the other bottle it becomes {after:.4g} g in all, {less} than the"
+                f" {before:.4g} g that were planned; the concentration is what was asked.",
+                "severity": "warn",
+            }
+        )
