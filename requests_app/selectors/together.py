@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from typing import Final
 
-from django.db.models import Prefetch, QuerySet
+from django.db.models import Prefetch, QuerySet, Sum
 from django.utils import timezone
 
 from inventory.amounts import from_base
@@ -163,8 +163,9 @@ def division_of(batch: Batch, orders: Iterable[Order]) -> list[Share]:
     wanted = [order for order in orders if order.state != states.CANCELLED]
     shares: dict[int, str] = {}
     if batch.prepared_lot_id and len(wanted) > 1:
-        links = OrderHold.objects.filter(batch=batch).values_list("order_id", "hold__amount")
-        shares = {order: f"{plain(from_base(amount, 'mL'))} mL" for order, amount in links}
+        links = OrderHold.objects.filter(batch=batch).order_by().values_list("order_id")
+        held = links.annotate(share=Sum("hold__amount"))
+        shares = {order: f"{plain(from_base(amount, 'mL'))} mL" for order, amount in held}
     ready = batch.state == states.READY
     return [
         Share(

@@ -36,6 +36,7 @@ from requests_app.models import Batch, DepartmentRules, Order, OrderRevision
 from requests_app.services.batching import make_batch, open_orders, replan_batch
 from requests_app.services.moves import move
 from requests_app.services.orders import apply_plan
+from requests_app.services.portion_moves import follow_orders
 from requests_app.services.revisions import (
     NO_PREFACE,
     by_whom,
@@ -123,6 +124,7 @@ def rewrite_orders(
             _plan_queued(actor, batch, of_batch, reason, rehearsal)
         else:
             describe_again(batch)
+            follow_orders(actor=actor, batch=batch)
     for tale in tales:
         if tale.batch is None:
             _plan_waiting(actor, tale, reason, rehearsal)

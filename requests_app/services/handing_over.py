@@ -14,12 +14,13 @@ from prepdesk.accounts.models import User
 from prepdesk.core.errors import NotInThisState
 from requests_app import states
 from requests_app.drafts import draft_of, volume_of
-from requests_app.models import Batch, Order, OrderHold
+from requests_app.models import Batch, Order, OrderHold, Portion
 from requests_app.selectors import prepared_holds
 from requests_app.selectors.changes import unseen_changes
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.moves import move, note_event
 from requests_app.services.orders import lock_order
+from requests_app.services.portion_moves import WAITING_STATES, deliver_rest, pour_rest_back
 from requests_app.services.telling import tell_handed_over
 
 
@@ -40,7 +41,7 @@ def hold_shares(*, actor: User, batch: Batch, orders: Sequence[Order]) -> None:
     left = lot.on_hand
     for order in sorted(orders, key=lambda one: (one.due_at, one.pk)):
         volume = volume_of(draft_of(order))
-        share = left if len(orders) == 1 else min(left, to_base_upwards(volume.exact, volume.unit))
+        share = left if len(orders) == 1 else min(left, to_base_upwards(volume.millilitres, "mL"))
         if share <= 0:
             continue
         left -= share
@@ -80,6 +81,7 @@ def hand_over_batch(*, actor: User, batch: Batch, note: str = "") -> Batch:
             reason=f"{locked.reference} handed over",
             idempotency_key=f"hand-over-{locked.pk}",
         )
+        deliver_rest(actor=actor, batch=locked, orders=orders, note=note or "handed over with its batch")
         for order in orders:
             tell_handed_over(actor=actor, order=order)
         return locked
@@ -106,33 +108,46 @@ def hand_over_order(*, actor: User, order: Order, note: str = "") -> Order:
             )
         require_changes_seen(batch)
         require_nothing_stopped(batch)
-        move(actor=actor, row=locked, event="hand_over", note=note)
-        said = f"{locked.reference} for {locked.room}" + (f": {note}" if note else "")
-        if batch.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
-            batch.version += 1
-            batch.save(update_fields=["version"])
-            note_event(actor=actor, row=batch, event="hand_out", note=said)
-        else:
-            move(actor=actor, row=batch, event="hand_over", note=f"the last of it, {said}")
         draw_holds(
             actor=actor,
-            amounts={hold.pk: hold.amount for hold in _share_of(batch, locked)},
+            amounts={hold.pk: hold.amount for hold in share_of(batch, locked)},
             reason=f"{batch.reference} handed over for {locked.reference}",
             idempotency_key=f"hand-over-{batch.pk}-order-{locked.pk}",
         )
-        tell_handed_over(actor=actor, order=locked)
+        deliver_rest(actor=actor, batch=batch, orders=[locked], note=note or "handed over with its order")
+        close_order(actor=actor, batch=batch, order=locked, note=note)
         return locked
 
     return in_transaction_with_retries(hand_over)
 
 
+def close_order(*, actor: User, batch: Batch, order: Order, note: str = "") -> None:
+    """A locked order has all of its share; with the last open one its locked batch is handed over."""
+    move(actor=actor, row=order, event="hand_over", note=note)
+    said = f"{order.reference} for {order.room}" + (f": {note}" if note else "")
+    if batch.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
+        batch.version += 1
+        batch.save(update_fields=["version"])
+        note_event(actor=actor, row=batch, event="hand_out", note=said)
+    else:
+        move(actor=actor, row=batch, event="hand_over", note=f"the last of it, {said}")
+    tell_handed_over(actor=actor, order=order)
+
+
 def free_shares(*, actor: User, batch: Batch, reason: str) -> None:
-    """Free what of a locked batch's solution is held for orders that don't want it any more."""
+    """Free what of a locked batch's solution is held for orders that don't want it any more.
+
+    Bottles poured for them are poured back.
+    """
     gone = OrderHold.objects.filter(batch=batch).exclude(order__state__in=states.OPEN_ORDER_STATES)
     release_holds(actor=actor, holds=list(gone.values_list("hold_id", flat=True)), reason=reason[:300])
+    waiting = Portion.objects.select_for_update().filter(batch=batch, state__in=WAITING_STATES)
+    unwanted = waiting.exclude(order__state__in=states.OPEN_ORDER_STATES, order__batch=batch)
+    pour_rest_back(actor=actor, portions=unwanted.order_by("pk"), reason=reason)
 
 
-def _share_of(batch: Batch, order: Order) -> list[Hold]:
+def share_of(batch: Batch, order: Order) -> list[Hold]:
+    """What is held of a batch's solution for one of its orders, and has not left."""
     held = {hold.pk: hold for hold in prepared_holds(batch)}
     links = OrderHold.objects.filter(batch=batch, order=order, hold__in=held)
     return [held[pk] for pk in links.order_by("hold_id").values_list("hold_id", flat=True)]
