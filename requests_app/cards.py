@@ -3,6 +3,7 @@
 A sheet never changes, so its card can't go stale. A card that was frozen before a key came to be lacks it.
 """
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -21,7 +22,8 @@ def card_of(plan: Mapping[str, Any]) -> Card:
         ``step_minutes`` (the same for each step, as pairs), ``weighed_by`` (number of the last step on a
         balance, 0 for none), ``balances`` (keys of the balances it weighs on, in the order of the steps),
         ``hood`` (whether a step belongs into the fume hood), ``lots`` (keys of the bottles it draws from),
-        ``solutes`` (names of what it is a solution of).
+        ``solutes`` (names of what it is a solution of), ``apparatus`` (keys of all apparatus it uses, also
+        of what isn't booked), ``way`` (the route, as text: it is read only where nobody has drawn it yet).
     """
     steps = plan["steps"]
     weighed = [step for step in steps if (step["equipment"] or {}).get("type") == "balance"]
@@ -39,4 +41,14 @@ def card_of(plan: Mapping[str, Any]) -> Card:
         "hood": any(caution["code"] == _HOOD for step in steps for caution in step["cautions"]),
         "lots": sorted({int(draw["lot"]["id"]) for draw in plan["draws"] if draw["lot"]}),
         "solutes": [component["substance"] for component in plan.get("components", ())],
+        "apparatus": sorted(items_of(plan)),
+        "way": json.dumps(plan["route"], ensure_ascii=False, separators=(",", ":")),
     }
+
+
+def items_of(plan: Mapping[str, Any]) -> set[int]:
+    """The keys of all apparatus a plan uses, also of what isn't booked."""
+    named = [step["equipment"] for step in plan["steps"] if step["equipment"]]
+    for stage in plan["route"]:
+        named += [stage["vessel"], *(one["measured_by"] for one in stage["inputs"])]
+    return {int(one["item"]) for one in named if one.get("item")}

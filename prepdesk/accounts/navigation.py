@@ -47,7 +47,13 @@ def navigation(request: HttpRequest) -> dict[str, object]:
     """The entries of the main menu for the person signed in, and whom to ask for help."""
     user = request.user
     if not user.is_authenticated:
-        return {"places": [], "stockroom": [], "teaching": [], "work": [], "help_contact": settings.HELP_CONTACT}
+        return {
+            "places": [],
+            "stockroom": [],
+            "teaching": [],
+            "work": [],
+            "help_contact": settings.HELP_CONTACT,
+        }
     unread = unread_count(user)
     places = [
         (f"{label} ({unread})" if route == _NOTICES and unread else label, route)

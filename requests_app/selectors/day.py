@@ -26,7 +26,6 @@ from requests_app.models import (
     BatchBooking,
     BatchHold,
     DepartmentRules,
-    Order,
     OrderRevision,
     Sheet,
     StepRecord,
@@ -77,14 +76,14 @@ def batches_of_day(actor: User, on: date) -> QuerySet[Batch]:
 
     Annotated by :func:`with_day`, with ``claimed_by`` loaded, what is due first first.
     """
-    ends = _at(_next_working_day(on), _MORNING_ENDS)
+    ends = _at(next_working_day(on), MORNING_ENDS)
     wanted = Q(due_at__lt=ends) | Q(state__in=(states.CLAIMED, states.IN_WORK))
     rows = batches_visible_to(actor).filter(wanted, state__in=UNFINISHED).select_related("claimed_by")
     return with_day(rows, on).order_by("due_at", "pk")[:_MOST_BATCHES]
 
 
 # What is due earlier in the morning may have to be made the day before (common practice).
-_MORNING_ENDS: Final = time(10)
+MORNING_ENDS: Final = time(10)
 
 
 def _at(day: date, hour: time) -> datetime:
@@ -129,10 +128,17 @@ def bench_on(on: date) -> Bench:
     items = ApparatusItem.objects.filter(
         type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD)
     ).order_by("pk")
+    return bench_of(items, on)
+
+
+def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
+    """The same of apparatus that is loaded; what is neither is left out."""
     balances, names, unusable, hoods = {}, {}, {}, 0
     for item in items:
         if item.type == ApparatusItem.Type.FUME_HOOD:
             hoods += item.there
+            continue
+        if item.type != ApparatusItem.Type.BALANCE:
             continue
         key = str(item.pk)
         balances[key], names[key] = item.there, item.words
@@ -162,7 +168,7 @@ def readiness_of(row: Any, bench: Bench) -> Readiness:
     return Readiness(tuple(said))
 
 
-def makers_of(orders: Iterable[Order], rows: Sequence[Any]) -> dict[int, tuple[str, ...]]:
+def makers_of(orders: Iterable[Any], rows: Sequence[Any]) -> dict[int, tuple[str, ...]]:
     """Which open batch makes what a waiting order lacks, a sentence each, by key of the order.
 
     Asks the database nothing: ``waiting_for`` stands on the order, what a batch makes on its card. An
@@ -209,13 +215,13 @@ def _is_of_day(row: Any, on: date) -> bool:
     due_on = local_date(row.due_at)
     if due_on <= on or (row.claimed_by_id is not None):
         return True
-    if due_on > _next_working_day(on):
+    if due_on > next_working_day(on):
         return False
     hands_on, waiting, _ = _left_of(row)
     return bool(_at(due_on, OPENS) + hands_on + waiting > row.due_at)
 
 
-def _next_working_day(day: date) -> date:
+def next_working_day(day: date) -> date:
     day += timedelta(days=1)
     while day.weekday() >= _SATURDAY:
         day += timedelta(days=1)
