@@ -28,6 +28,7 @@ from django.utils import timezone
 from inventory.models import ApparatusItem, Booking
 from inventory.selectors import Window, booked_between, booked_words, free_in, reasons_not_to_use
 from requests_app import sheets
+from requests_app.cards import items_of
 from requests_app.drafts import OrderDraft, Wanted
 
 Request = dict[str, Any]
@@ -94,14 +95,6 @@ def ends_for(due: datetime, now: datetime) -> Iterator[datetime]:
 
 
 # --- what a plan needs ----------------------------------------------------------------------------
-def items_of(plan: sheets.Plan) -> set[int]:
-    """The keys of all apparatus a plan uses, also of what isn't booked."""
-    named = [step["equipment"] for step in plan["steps"] if step["equipment"]]
-    for stage in plan["route"]:
-        named += [stage["vessel"], *(one["measured_by"] for one in stage["inputs"])]
-    return {int(one["item"]) for one in named if one.get("item")}
-
-
 def vessels_of(plan: sheets.Plan) -> Counter[int]:
     """How many of each item hold the solution or an intermediate of it at one moment, by key.
 

@@ -61,7 +61,12 @@ def may_read_order(actor: User, order: Order) -> bool:
 
 def may_read_batch(actor: User, batch: Batch) -> bool:
     """Whether a person may read the figures of a batch."""
-    return batch.unknown_of_id in (None, actor.pk) or batch.claimed_by_id == actor.pk
+    return may_read_figures(actor, batch.unknown_of_id, batch.claimed_by_id)
+
+
+def may_read_figures(actor: User, owner: int | None, maker: int | None) -> bool:
+    """The same by keys: whose unknown it is, None for what is no unknown, and who has claimed its batch."""
+    return owner is None or actor.pk in (owner, maker)
 
 
 def may_make(actor: User, batch: Batch) -> bool:
@@ -142,6 +147,16 @@ def plan_for_list(actor: User, batch: Batch, plan: Mapping[str, Any]) -> Mapping
     batch.settlement = None
     batch.pause_note = ""
     return {**concealed_plan(plan), "title": batch.title}
+
+
+def card_for_list(card: Mapping[str, Any]) -> dict[str, Any]:
+    """What the row of a list may show of a batch whose figures this person may not read.
+
+    How much of it, and how long somebody is busy with it, in steps of five minutes, so that a day can be
+    planned: what takes the same time in hundreds of other ways is no figure of an unknown.
+    """
+    minutes = card.get("hands_on", card["minutes"])
+    return {"makes": card["makes"], "minutes": -(-minutes // 5) * 5, "concealed": True}
 
 
 def concealed_plan(plan: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,11 +5,8 @@ by the strength of the other bottle; the uncertainty is that of both weighings a
 sheet goes on only where the whole is still inside the tolerance.
 """
 
-import copy
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from typing import Any, Final
 
 from prepdesk.calc.apparatus import standard_set
@@ -21,7 +18,6 @@ from prepdesk.calc.going_on_case import (
     Plan,
     case_of,
     group_of,
-    parts_of,
     with_standards,
 )
 from prepdesk.calc.going_on_settling import (
@@ -35,13 +31,10 @@ from prepdesk.calc.going_on_sheet import GoneOn, write_sheet
 from prepdesk.calc.model import Apparatus, ShelfLot
 from prepdesk.calc.planner.bench import Bench, Tool, bench_of
 from prepdesk.calc.planner.measures import SMALLEST_LIQUID_G, Measure, volumes, weighings
-from prepdesk.calc.planner.mixed import inputs_of
-from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.sentences import a as article
 from prepdesk.calc.sentences import tool as tool_words
 from prepdesk.calc.settle import judge_reading, settle
 from prepdesk.calc.typed import TypedNumber
-from prepdesk.calc.uncertainty import Input
 
 __all__ = ["CannotGoOn", "GoneOn", "go_on_from"]
 

@@ -411,9 +411,7 @@ def _share(case: Case) -> float:
         one["planned_g"] * (1.0 if terms["kind"] == "fraction" else one["solvent_part"]) for one in sources
     ]
     own = sum(
-        weight
-        for weight, one in zip(weights, sources, strict=True)
-        if one["component"] == case.component
+        weight for weight, one in zip(weights, sources, strict=True) if one["component"] == case.component
     )
     return float(own / sum(weights))
 
@@ -431,7 +429,9 @@ def _set_result(plan: Json, case: Case, takings: Sequence[Taking]) -> None:
         row["value"] = Amount(one.value, one.unit, max(-last_place(least), 0)).text
         row["expanded_uncertainty_percent"] = float(f"{expanded:.3g}")
         if index == case.component:
-            row.update(trust_of(tuple(_contribution(each) for each in plan["budget"] if each["component"] == index)))
+            row.update(
+                trust_of(tuple(_contribution(each) for each in plan["budget"] if each["component"] == index))
+            )
     if case.by_mass:
         _set_whole(plan, case)
 

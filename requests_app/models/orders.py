@@ -76,7 +76,10 @@ class Order(models.Model):
                 name="line_ordered_once_for_a_meeting",
             ),
         ]
-        indexes = [models.Index(fields=["ordered_by", "state", "due_at"], name="order_of_person")]
+        indexes = [
+            models.Index(fields=["ordered_by", "state", "due_at"], name="order_of_person"),
+            models.Index(fields=["state", "due_at"], name="order_by_state"),
+        ]
         ordering = ["-created_at", "-id"]
 
     def __str__(self) -> str:

@@ -1,14 +1,23 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
 from requests_app.selectors.laid_out import ToMove, meetings_to_move, ordered_meetings, touched_meetings
+from requests_app.selectors.queue import (
+    DAY,
+    PAGE_SIZE,
+    QUEUE_FILTERS,
+    SHOW_DONE_FOR,
+    Glance,
+    QueueOrder,
+    QueueRow,
+    orders_in_view,
+    queue_glance,
+    queue_rows,
+)
 from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
     ORDER_FILTERS,
-    QUEUE_FILTERS,
-    SHOW_DONE_FOR,
     BenchStep,
-    QueueRow,
     active_bookings,
     active_holds,
     batch_with_everything,
@@ -23,8 +32,6 @@ from requests_app.selectors.work import (
     order_with_everything,
     orders_visible_to,
     prepared_holds,
-    queue_counts,
-    queue_rows,
     readings_of,
     rooms_used,
     sections_for,
@@ -37,11 +44,15 @@ from requests_app.selectors.work import (
 )
 
 __all__ = [
+    "DAY",
     "ORDER_FILTERS",
+    "PAGE_SIZE",
     "QUEUE_FILTERS",
     "SHOW_DONE_FOR",
     "BenchStep",
+    "Glance",
     "Making",
+    "QueueOrder",
     "QueueRow",
     "ToMove",
     "TraceRow",
@@ -62,9 +73,10 @@ __all__ = [
     "order_rows",
     "order_with_everything",
     "ordered_meetings",
+    "orders_in_view",
     "orders_visible_to",
     "prepared_holds",
-    "queue_counts",
+    "queue_glance",
     "queue_rows",
     "readings_of",
     "rooms_used",

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any, Final, TypeVar
 
-from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.db.models import Count, Prefetch, Q, QuerySet
 from django.http import Http404
 
 from inventory.models import Booking, Hold, Lot, Substance
@@ -19,7 +19,7 @@ from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.rest import steps_with_rest
 from prepdesk.calc.typed import TypedNumber, parse_number
 from requests_app import states
-from requests_app.concealing import conceal_batch, conceal_order, conceal_orders, plan_for_list
+from requests_app.concealing import conceal_batch, conceal_order, conceal_orders
 from requests_app.models import (
     Batch,
     BatchBooking,
@@ -34,12 +34,8 @@ from requests_app.models import (
     Sheet,
     StepRecord,
 )
-from requests_app.selectors.recalls import Stopped, stopped_lots
 
 Row = TypeVar("Row", Order, Batch)
-
-# How long the finished work stays in the lists before one has to ask for it.
-SHOW_DONE_FOR: Final = timedelta(days=14)
 
 ORDER_FILTERS: Final = {
     "open": "Open",
@@ -47,13 +43,6 @@ ORDER_FILTERS: Final = {
     "ready": "Ready",
     "done": "Done",
     "all": "All",
-}
-QUEUE_FILTERS: Final = {
-    "open": "All open",
-    "unclaimed": "To be made",
-    "mine": "Mine",
-    "ready": "Ready",
-    "done": "Handed over",
 }
 
 
@@ -219,93 +208,6 @@ def substance_name(key: str) -> str:
 def batches_visible_to(actor: User) -> QuerySet[Batch]:
     """The stockroom sees all batches; an instructor reads about theirs on the order's page."""
     return Batch.objects.all() if policy.may(actor, "see_queue") else Batch.objects.none()
-
-
-@dataclass(frozen=True, slots=True)
-class QueueRow:
-    """One line of the queue.
-
-    Attributes:
-        batch: with ``claimed_by`` loaded.
-        plan: of its newest sheet.
-        revision: of that sheet.
-        orders: with course and sections loaded.
-        steps_done, steps_total: how far the work is.
-        late: due before now and not yet ready.
-        stopped: what it stands still for, a sentence for each bottle.
-    """
-
-    batch: Batch
-    plan: dict[str, Any]
-    revision: int
-    orders: tuple[Order, ...]
-    steps_done: int
-    steps_total: int
-    late: bool
-    stopped: tuple[str, ...] = ()
-
-
-def queue_rows(actor: User, chosen: str, now: datetime) -> list[QueueRow]:
-    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first; six queries."""
-    batches = _filtered(batches_visible_to(actor), actor, chosen, now)
-    batches = (
-        batches.select_related("claimed_by", "prepared_lot")
-        .annotate(
-            newest_sheet=Subquery(
-                Sheet.objects.filter(batch=OuterRef("pk")).order_by("-revision").values("pk")[:1]
-            ),
-            steps_done=Count("step_records__step_number", distinct=True),
-        )
-        .prefetch_related(
-            Prefetch(
-                "orders",
-                Order.objects.select_related("course", "ordered_by", "unknown_sample").prefetch_related(
-                    "sections"
-                ),
-            )
-        )
-    )
-    found = list(batches)
-    sheets = Sheet.objects.in_bulk([batch.newest_sheet for batch in found])
-    stopped = stopped_lots(batch.pk for batch in found)
-    return [
-        _queue_row(actor, batch, sheets[batch.newest_sheet], now, stopped.get(batch.pk, ()))
-        for batch in found
-    ]
-
-
-def queue_counts(actor: User, now: datetime) -> dict[str, int]:
-    """How many batches each filter shows."""
-    batches = batches_visible_to(actor)
-    return {name: _filtered(batches, actor, name, now).count() for name in QUEUE_FILTERS}
-
-
-def _filtered(batches: QuerySet[Batch], actor: User, chosen: str, now: datetime) -> QuerySet[Batch]:
-    if chosen == "unclaimed":
-        return batches.filter(state=states.QUEUED).order_by("due_at", "id")
-    if chosen == "mine":
-        mine = batches.filter(claimed_by=actor, state__in=states.OPEN_BATCH_STATES)
-        return mine.order_by("due_at", "id")
-    if chosen == "ready":
-        return batches.filter(state=states.READY).order_by("due_at", "id")
-    if chosen == "done":
-        done = batches.filter(state__in=(states.HANDED_OVER, states.SHELVED), due_at__gte=now - SHOW_DONE_FOR)
-        return done.order_by("-due_at", "-id")
-    return batches.filter(state__in=states.OPEN_BATCH_STATES).order_by("due_at", "id")
-
-
-def _queue_row(actor: User, batch: Any, sheet: Sheet, now: datetime, stopped: Iterable[Stopped]) -> QueueRow:
-    unfinished = batch.state in (states.QUEUED, states.CLAIMED, states.IN_WORK)
-    return QueueRow(
-        batch=batch,
-        plan=dict(plan_for_list(actor, batch, sheet.plan)),
-        revision=sheet.revision,
-        orders=tuple(batch.orders.all()),
-        steps_done=batch.steps_done,
-        steps_total=len(sheet.plan["steps"]),
-        late=unfinished and batch.due_at < now,
-        stopped=tuple(one.words for one in stopped),
-    )
 
 
 def batch_with_everything(actor: User, reference: str) -> Batch:

@@ -4,13 +4,17 @@ Nothing here knows orders or stock: callers hand over the value, and the word fo
 theirs.
 """
 
+import json
+import re
 import secrets
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any, Final
 
 from django import template
 from django.forms import Field
+from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
@@ -28,6 +32,10 @@ from prepdesk.core.notation import (
 )
 
 register = template.Library()
+
+# Quantities, states and times stand on a page by the hundred, and mostly the same ones: each is drawn from
+# its component file once and kept for as long as the process lives.
+_KEPT: Final = 2048
 
 # value of a state -> (shape, tint). The word comes from the caller's own table.
 _LOOKS: Final[dict[str, tuple[str, str]]] = {
@@ -146,10 +154,10 @@ def until(moment: datetime) -> str:
     return times.relative_words(moment)
 
 
-@register.inclusion_tag("core/_quantity.html")
+@register.simple_tag
 def quantity(
     value: object, unit: str = "", low: object = "", high: object = "", *, size: str = "", window: Any = None
-) -> dict[str, object]:
+) -> SafeString:
     """A number with its unit and, where there is one, the window it may lie in.
 
     ``value`` may be a quantity of a plan (a mapping with ``value`` and ``unit``); ``window`` one of its
@@ -163,37 +171,56 @@ def quantity(
         unit = "piece" if number_words(value) == "1" else "pieces"
     if window:
         low, high = window["low"], window["high"]
-    return {
-        "value": number_words(value),
-        "unit": unit,
-        "window": window_words(low, high, unit) if low and high else "",
-        "size": size,
-    }
+    inside = window_words(low, high, unit) if low and high else ""
+    return _quantity_html(_unmarked(number_words(value)), _unmarked(unit), _unmarked(inside), size)
 
 
-@register.inclusion_tag("core/_state.html")
-def state(kind: str, value: str, label: str = "") -> dict[str, str]:
+def _unmarked(text: object) -> str:
+    """A text without the mark that it is safe: what is kept under a text must be escaped for all who say it."""
+    return str(text)[:]
+
+
+@lru_cache(_KEPT)
+def _quantity_html(value: str, unit: str, window: str, size: str) -> SafeString:
+    return render_to_string(
+        "core/_quantity.html", {"value": value, "unit": unit, "window": window, "size": size}
+    )
+
+
+@register.simple_tag
+def state(kind: str, value: str, label: str = "") -> SafeString:
     """A state as word, shape and tint; ``label`` is the word of the caller's state table."""
-    shape, tint = _LOOKS.get(str(value), ("ring", "plain-tint"))
-    return {
+    return _state_html(kind, str(value), _unmarked(label))
+
+
+@lru_cache(_KEPT)
+def _state_html(kind: str, value: str, label: str) -> SafeString:
+    shape, tint = _LOOKS.get(value, ("ring", "plain-tint"))
+    facts = {
         "kind": kind,
         "value": value,
-        "label": label or str(value).replace("_", " ").capitalize(),
+        "label": label or value.replace("_", " ").capitalize(),
         "tint": tint,
         "path": _SHAPES[shape],
     }
+    return render_to_string("core/_state.html", facts)
 
 
-@register.inclusion_tag("core/_when.html")
-def when(moment: datetime | None, relative: bool = True) -> dict[str, object]:
+@register.simple_tag
+def when(moment: datetime | None, relative: bool = True) -> SafeString:
     """A time with its weekday on the department's clock, and how far away it is."""
     if moment is None:
-        return {"moment": None}
-    return {
-        "moment": moment,
-        "absolute": times.absolute_words(moment),
-        "relative": times.relative_words(moment) if relative else "",
-    }
+        return SafeString("")
+    return _when_html(
+        timezone.localtime(moment, timezone.get_default_timezone()),
+        times.absolute_words(moment),
+        times.relative_words(moment) if relative else "",
+    )
+
+
+@lru_cache(_KEPT)
+def _when_html(moment: datetime, absolute: str, relative: str) -> SafeString:
+    return render_to_string("core/_when.html", {"moment": moment, "absolute": absolute, "relative": relative})
 
 
 @register.simple_tag
@@ -237,6 +264,25 @@ def route_drawing(plan: Mapping[str, Any] | None, size: str = "full") -> dict[st
             (name, f"route-{secrets.token_hex(4)}", drawn) for name, drawn in drawings if drawn.height
         ]
     }
+
+
+@register.simple_tag
+def way_drawing(route: str, name: str) -> SafeString:
+    """The small drawing of a route for a list, which brings it as text; ``name`` is used once on a page.
+
+    Drawn once for each route and kept, since a list shows many of them.
+    """
+    return SafeString(_way_html(route).replace(_NAME, name))
+
+
+_NAME: Final = "route-of-a-row"
+
+
+@lru_cache(512)
+def _way_html(route: str) -> str:
+    drawn = draw_route(json.loads(route), SMALL)
+    drawings = [("small", _NAME, drawn)] if drawn.height else []
+    return re.sub(r">[ \n]+<", "><", render_to_string("core/_route_drawing.html", {"drawings": drawings}))
 
 
 @register.inclusion_tag("core/_apparatus.html")

@@ -1,0 +1,567 @@
+"""The queue: the batches of a day or of all days, in a number of queries that does not depend on how many.
+
+Three queries bring what the page shows: the figures about the whole department (:func:`queue_glance`), the
+batches with their cards and flags (:func:`queue_rows`), and the orders of the rows in view together with
+those that can't be made yet (:func:`orders_in_view`). They read columns, not objects, and no plan.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from typing import Any, Final
+
+from django.db.models import (
+    Count,
+    Exists,
+    F,
+    Func,
+    IntegerField,
+    JSONField,
+    Max,
+    OuterRef,
+    Q,
+    QuerySet,
+    Subquery,
+)
+from django.utils import timezone
+
+from inventory.models import ApparatusItem
+from inventory.states import ACTIVE as HOLD_ACTIVE
+from inventory.states import BOOKED, STOPPED
+from prepdesk.accounts.models import User
+from requests_app import states
+from requests_app.cards import Card
+from requests_app.concealing import NOT_SHOWN, card_for_list, may_read_figures
+from requests_app.models import (
+    Batch,
+    BatchBooking,
+    BatchHold,
+    DepartmentRules,
+    Order,
+    OrderRevision,
+    SecondCheck,
+    Sheet,
+    StepRecord,
+)
+from requests_app.selectors.changes import SHOWN_FOR
+from requests_app.selectors.day import MORNING_ENDS, Bench, bench_of, next_working_day
+from requests_app.selectors.work import batches_visible_to, orders_visible_to
+
+# How long the finished work stays in the lists before one has to ask for it.
+SHOW_DONE_FOR: Final = timedelta(days=14)
+PAGE_SIZE: Final = 50
+# So many of the orders that can't be made yet stand under the queue; the page says how many there are.
+MOST_WAITING: Final = 20
+
+DAY: Final = "day"
+QUEUE_FILTERS: Final = {
+    DAY: "The day",
+    "open": "All open",
+    "unclaimed": "To be made",
+    "mine": "Mine",
+    "ready": "Ready",
+    "done": "Handed over",
+}
+_UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
+_BEGUN: Final = (states.CLAIMED, states.IN_WORK, states.READY)
+
+
+# --- which batches --------------------------------------------------------------------------------
+def bounds_of(day: date) -> tuple[datetime, datetime]:
+    """The first moment of a day on the department's clock, and that of the next day."""
+    start, end = (datetime.combine(one, time.min) for one in (day, day + timedelta(days=1)))
+    return timezone.make_aware(start), timezone.make_aware(end)
+
+
+def batches_under(actor: User, chosen: str, now: datetime, day: date | None = None) -> QuerySet[Batch]:
+    """The batches under one of :data:`QUEUE_FILTERS`, in the order of that list.
+
+    Args:
+        day: for :data:`DAY`; today when it is left out. Today brings what is late with it; a day that has
+            passed shows what was due on it, also what is handed over.
+    """
+    batches = batches_visible_to(actor)
+    if chosen == "unclaimed":
+        batches = batches.filter(state=states.QUEUED)
+    elif chosen == "mine":
+        batches = batches.filter(claimed_by=actor, state__in=states.OPEN_BATCH_STATES)
+    elif chosen == "ready":
+        batches = batches.filter(state=states.READY)
+    elif chosen == "done":
+        finished = (states.HANDED_OVER, states.SHELVED)
+        return batches.filter(state__in=finished, due_at__gte=now - SHOW_DONE_FOR).order_by("-due_at", "-id")
+    elif chosen == DAY:
+        batches = batches.filter(_of_the_day(day or timezone.localdate(now), timezone.localdate(now)))
+    else:
+        batches = batches.filter(state__in=states.OPEN_BATCH_STATES)
+    return batches.order_by("due_at", "id")
+
+
+def _of_the_day(day: date, today: date) -> Q:
+    start, end = bounds_of(day)
+    if day == today:
+        return Q(state__in=states.OPEN_BATCH_STATES, due_at__lt=end)
+    shown = [state for state in states.BATCH_STATES if state != states.CANCELLED]
+    return Q(state__in=shown, due_at__gte=start, due_at__lt=end)
+
+
+# --- the department at a glance -------------------------------------------------------------------
+class _HowMany(Func):
+    """Counts the rows of a subquery, which ``Count`` would group."""
+
+    function = "COUNT"
+    output_field = IntegerField()
+
+
+class _AsList(Func):
+    """The rows of a subquery as one list of lists."""
+
+    output_field = JSONField()
+    template = "JSON_GROUP_ARRAY(JSON_ARRAY(%(expressions)s))"
+
+    def as_postgresql(self, compiler: Any, connection: Any, **context: Any) -> Any:
+        return self.as_sql(
+            compiler, connection, template="JSONB_AGG(JSONB_BUILD_ARRAY(%(expressions)s))", **context
+        )
+
+
+def _count_of(rows: QuerySet[Any]) -> Subquery:
+    return Subquery(rows.order_by().annotate(rows=_HowMany(F("pk"))).values("rows"))
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """What a queue page says about the whole department.
+
+    Attributes:
+        counts: how many batches each filter shows.
+        waiting: how many orders due by the end of the day can't be made yet.
+        hands: how many people prepare at once.
+        early: how many batches are due so early on the next working day that they are made before it.
+        bench: the balances and hoods there are.
+        out: the last day on which apparatus may be used, by key; None where it may not be used at all.
+    """
+
+    counts: Mapping[str, int]
+    waiting: int
+    hands: int
+    early: int
+    bench: Bench
+    out: Mapping[int, date | None]
+
+
+def queue_glance(
+    actor: User, now: datetime, *, day: date | None = None, until: datetime | None = None
+) -> Glance:
+    """The figures of the whole department, in one query.
+
+    Args:
+        day: which the count of :data:`DAY` is for.
+        until: of the orders that can't be made yet those due before then are counted, else all.
+    """
+    counts = {name: _count_of(batches_under(actor, name, now, day)) for name in QUEUE_FILTERS}
+    items = ApparatusItem.objects.order_by()
+    today = timezone.localdate(now)
+    soon = today + timedelta(days=60)
+    matters = Q(type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD))
+    matters |= Q(in_service=False) | Q(count=0) | Q(calibration_due_on__lt=max(soon, day or soon))
+    facts = ("pk", "type", "nominal_ml", "readability_g", "name", "count", "in_service", "calibration_due_on")
+    found = (
+        User.objects.filter(pk=actor.pk)
+        .annotate(
+            **counts,
+            waiting=_count_of(_waiting(actor, until)),
+            early=_count_of(_early_after(actor, day or today)),
+            hands=Subquery(DepartmentRules.objects.values("hands")[:1]),
+            apparatus=Subquery(
+                items.filter(matters).annotate(list=_AsList(*map(F, facts))).values("list"),
+                output_field=JSONField(),
+            ),
+        )
+        .values(*counts, "waiting", "early", "hands", "apparatus")
+        .get()
+    )
+    bench, out = _apparatus(found["apparatus"] or (), day or today)
+    return Glance(
+        counts={name: found[name] or 0 for name in QUEUE_FILTERS},
+        waiting=found["waiting"] or 0,
+        hands=found["hands"] or DepartmentRules._meta.get_field("hands").default,
+        early=found["early"] or 0,
+        bench=bench,
+        out=out,
+    )
+
+
+def _early_after(actor: User, day: date) -> QuerySet[Batch]:
+    """What is due on the next working day before there is time to make it then."""
+    end, next_day = bounds_of(day)[1], next_working_day(day)
+    early = timezone.make_aware(datetime.combine(next_day, MORNING_ENDS))
+    return batches_visible_to(actor).filter(state__in=_UNFINISHED, due_at__gte=end, due_at__lt=early)
+
+
+def _apparatus(rows: Iterable[list[Any]], day: date) -> tuple[Bench, dict[int, date | None]]:
+    items: list[ApparatusItem] = []
+    out: dict[int, date | None] = {}
+    for pk, kind, nominal_ml, readability_g, name, count, in_service, due in rows:
+        item = ApparatusItem(
+            pk=pk,
+            type=kind,
+            nominal_ml=nominal_ml,
+            readability_g=readability_g,
+            name=name,
+            count=count,
+            in_service=bool(in_service),
+            calibration_due_on=date.fromisoformat(due) if due else None,
+        )
+        items.append(item)
+        if not item.there:
+            out[pk] = None
+        elif item.calibration_due_on is not None:
+            out[pk] = item.calibration_due_on
+    return bench_of(items, day), out
+
+
+# --- the rows -------------------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class QueueRow:
+    """One line of the queue, as columns: nothing is loaded when a page asks for more.
+
+    Attributes:
+        pk, reference, title, state, due_at, room, version: of the batch.
+        sheet, revision, card: of its newest sheet; the card of an unknown that the reader may not see is
+            almost empty and says ``concealed``.
+        unknown_of_id: whose unknown it is, where it is one.
+        claimed_by_id, holder, claimed_at: who has it, empty where nobody has.
+        lot: the code it stands on the shelf under.
+        paused_at: since when work that was begun rests.
+        steps_done: for how many of its steps a record is there.
+        is_unseen: a change waits until somebody at the bench has seen it.
+        changed_at: when an order of it was changed last.
+        stands_still: a bottle of it is recalled or quarantined.
+        has_expired: a bottle it holds is out of date by the time it is due.
+        lacks_apparatus: apparatus of it is out of service, gone, or past its calibration on its day.
+        asks_check: a second person is to look at its readings.
+        late: due before now and not yet ready.
+    """
+
+    pk: int
+    reference: str
+    title: str
+    state: str
+    due_at: datetime
+    room: str
+    version: int
+    sheet: int
+    revision: int
+    card: Card
+    unknown_of_id: int | None
+    claimed_by_id: int | None
+    holder: str
+    claimed_at: datetime | None
+    lot: str
+    paused_at: datetime | None
+    steps_done: int
+    is_unseen: bool
+    changed_at: datetime | None
+    stands_still: bool
+    has_expired: bool
+    lacks_apparatus: bool
+    asks_check: bool
+    late: bool
+
+    @property
+    def is_open(self) -> bool:
+        """Neither handed over nor on the shelf."""
+        return self.state in states.OPEN_BATCH_STATES
+
+    @property
+    def is_unfinished(self) -> bool:
+        """Still to be made."""
+        return self.state in _UNFINISHED
+
+    @property
+    def is_begun(self) -> bool:
+        """Somebody has it, or has made it."""
+        return self.state in _BEGUN
+
+    @property
+    def state_words(self) -> str:
+        """Its state as people call it."""
+        return states.BATCH_STATES[self.state]
+
+
+_COLUMNS: Final = (
+    "batch_id",
+    "batch__reference",
+    "batch__title",
+    "batch__state",
+    "batch__due_at",
+    "batch__room",
+    "batch__version",
+    "pk",
+    "revision",
+    "card",
+    "batch__claimed_by_id",
+    "batch__claimed_by__first_name",
+    "batch__claimed_by__last_name",
+    "batch__claimed_by__username",
+    "batch__claimed_at",
+    "batch__prepared_lot__code",
+    "batch__paused_at",
+    "batch__unknown_of_id",
+    "steps_done",
+    "is_unseen",
+    "changed_at",
+    "stands_still",
+    "has_expired",
+    "asks_check",
+    "booked_out",
+)
+
+
+def queue_rows(
+    actor: User,
+    chosen: str,
+    now: datetime,
+    *,
+    day: date | None = None,
+    out: Mapping[int, date | None] | None = None,
+    page: int | None = None,
+) -> list[QueueRow]:
+    """The queue under one of :data:`QUEUE_FILTERS`, what is due first first, in one query.
+
+    Args:
+        day: as :func:`batches_under`.
+        out: the apparatus that can't be counted on, as :class:`Glance` has it; without it only what is
+            booked is looked at.
+        page: counted from 1; all rows when it is left out.
+    """
+    batches = batches_under(actor, chosen, now, day)
+    newest = Sheet.objects.filter(batch=OuterRef("batch")).order_by("-revision").values("pk")[:1]
+    wanted = batches.values("pk")
+    if page is not None:
+        wanted = wanted[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
+    sheets = Sheet.objects.filter(pk=Subquery(newest), batch__in=wanted).annotate(**_flags(now))
+    names = map(str, batches.query.order_by)
+    order = [f"-batch__{name[1:]}" if name[0] == "-" else f"batch__{name}" for name in names]
+    return [_row(actor, now, out or {}, values) for values in sheets.order_by(*order).values_list(*_COLUMNS)]
+
+
+def _flags(now: datetime) -> dict[str, Any]:
+    same = {"batch": OuterRef("batch")}
+    changes = OrderRevision.objects.filter(**same).order_by()
+    booked = BatchBooking.objects.filter(booking__state=BOOKED, **same)
+    held = BatchHold.objects.filter(hold__state=HOLD_ACTIVE, **same)
+    records = StepRecord.objects.filter(**same).order_by()
+    item = "booking__item__"
+    return {
+        "steps_done": Subquery(
+            records.values("batch").annotate(done=Count("step_number", distinct=True)).values("done")
+        ),
+        "is_unseen": Exists(changes.filter(needs_seeing=True, seen_at=None)),
+        "changed_at": Subquery(
+            changes.filter(at__gte=now - SHOWN_FOR).values("batch").annotate(last=Max("at")).values("last")
+        ),
+        "stands_still": Exists(held.filter(hold__lot__state__in=STOPPED))
+        | Q(batch__state=states.READY, batch__prepared_lot__state__in=STOPPED),
+        "has_expired": Exists(held.filter(hold__lot__expires_on__lt=OuterRef("batch__due_at__date"))),
+        "asks_check": Exists(SecondCheck.objects.filter(state=states.ASKED, **same)),
+        "booked_out": Exists(
+            booked.filter(
+                Q(**{f"{item}in_service": False})
+                | Q(**{f"{item}count": 0})
+                | Q(**{f"{item}calibration_due_on__lt": F("booking__ends_at__date")})
+            )
+        ),
+    }
+
+
+def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tuple[Any, ...]) -> QueueRow:
+    (
+        pk,
+        reference,
+        title,
+        state,
+        due_at,
+        room,
+        version,
+        sheet,
+        revision,
+        card,
+        claimed_by,
+        first,
+        last,
+        username,
+        claimed_at,
+        lot,
+        paused_at,
+        unknown_of,
+        steps_done,
+        is_unseen,
+        changed_at,
+        stands_still,
+        has_expired,
+        asks_check,
+        booked_out,
+    ) = values
+    unfinished = state in _UNFINISHED
+    is_out = unfinished and (bool(booked_out) or _uses_what_is_out(card, out, due_at))
+    return QueueRow(
+        pk=pk,
+        reference=reference,
+        title=title,
+        state=state,
+        due_at=due_at,
+        room=room,
+        version=version,
+        sheet=sheet,
+        revision=revision,
+        card=card_for_list(card) if not may_read_figures(actor, unknown_of, claimed_by) else card,
+        unknown_of_id=unknown_of,
+        claimed_by_id=claimed_by,
+        holder=f"{first} {last}".strip() or str(username) if claimed_by else "",
+        claimed_at=claimed_at,
+        lot=lot or "",
+        paused_at=paused_at if state == states.IN_WORK else None,
+        steps_done=steps_done or 0,
+        is_unseen=bool(is_unseen) and state in states.OPEN_BATCH_STATES,
+        changed_at=changed_at,
+        stands_still=bool(stands_still) and state in states.OPEN_BATCH_STATES,
+        has_expired=bool(has_expired) and unfinished,
+        lacks_apparatus=is_out,
+        asks_check=bool(asks_check),
+        late=unfinished and due_at < now,
+    )
+
+
+def _uses_what_is_out(card: Card, out: Mapping[int, date | None], due_at: datetime) -> bool:
+    if not out:
+        return False
+    day = timezone.localdate(due_at)
+    last_days = [out[pk] for pk in card.get("apparatus", ()) if pk in out]
+    return any(last_day is None or last_day < day for last_day in last_days)
+
+
+# --- their orders, and those that wait --------------------------------------------------------------
+@dataclass(frozen=True, slots=True)
+class QueueOrder:
+    """An order as a line of the queue says it.
+
+    Attributes:
+        reference, title, due_at, room, state, is_late: of the order.
+        course: its code.
+        sections: their names.
+        person: who ordered it.
+        waiting_for: why it can't be made yet, as it was frozen when it was last tried.
+    """
+
+    pk: int
+    reference: str
+    title: str
+    due_at: datetime
+    room: str
+    state: str
+    is_late: bool
+    course: str
+    person: str
+    waiting_for: list[dict[str, Any]] = field(default_factory=list)
+    sections: list[str] = field(default_factory=list)
+
+    @property
+    def for_words(self) -> str:
+        """Whom it is for: ``CH 101 A, B``."""
+        return f"{self.course} {', '.join(self.sections)}"
+
+    @property
+    def is_open(self) -> bool:
+        """Neither handed over nor cancelled."""
+        return self.state in states.OPEN_ORDER_STATES
+
+
+_ORDER_COLUMNS: Final = (
+    "batch_id",
+    "pk",
+    "reference",
+    "title",
+    "due_at",
+    "room",
+    "state",
+    "is_late",
+    "course__code",
+    "ordered_by_id",
+    "ordered_by__first_name",
+    "ordered_by__last_name",
+    "ordered_by__username",
+    "waiting_for",
+    "unknown_sample__pk",
+    "batch__claimed_by_id",
+    "sections__name",
+)
+
+
+def orders_in_view(
+    actor: User, batches: Iterable[int], *, waiting: bool = False, until: datetime | None = None
+) -> tuple[dict[int, list[QueueOrder]], list[QueueOrder]]:
+    """The orders of the batches in view by batch, and the first of those that can't be made yet.
+
+    One query for both.
+
+    Args:
+        waiting: whether the latter are asked for.
+        until: those due before then, else all.
+    """
+    orders = orders_visible_to(actor)
+    wanted = orders.filter(batch__in=list(batches)).order_by().values_list(*_ORDER_COLUMNS)
+    if waiting:
+        first = _waiting(actor, until).values("pk")[:MOST_WAITING]
+        wanted = wanted.union(orders.filter(pk__in=first).order_by().values_list(*_ORDER_COLUMNS), all=True)
+    by_batch: dict[int, list[QueueOrder]] = defaultdict(list)
+    found: dict[int, QueueOrder] = {}
+    wait: list[QueueOrder] = []
+    for batch, *values, section in sorted(wanted, key=lambda row: (row[4], row[1], row[-1] or "")):
+        pk = values[0]
+        if pk not in found:
+            found[pk] = _order(actor, tuple(values))
+            (wait if found[pk].state == states.WAITING else by_batch[batch]).append(found[pk])
+        if section and section not in found[pk].sections:
+            found[pk].sections.append(section)
+    return dict(by_batch), wait
+
+
+def _waiting(actor: User, until: datetime | None) -> QuerySet[Order]:
+    orders = orders_visible_to(actor).filter(state=states.WAITING)
+    return (orders.filter(due_at__lt=until) if until else orders).order_by("due_at", "id")
+
+
+def _order(actor: User, values: tuple[Any, ...]) -> QueueOrder:
+    (
+        pk,
+        reference,
+        title,
+        due_at,
+        room,
+        state,
+        is_late,
+        course,
+        ordered_by,
+        first,
+        last,
+        username,
+        waiting_for,
+        unknown,
+        claimed_by,
+    ) = values
+    shown = may_read_figures(actor, ordered_by if unknown else None, claimed_by)
+    return QueueOrder(
+        pk=pk,
+        reference=reference,
+        title=title,
+        due_at=due_at,
+        room=room,
+        state=state,
+        is_late=bool(is_late),
+        course=course,
+        person=f"{first} {last}".strip() or username,
+        waiting_for=waiting_for if shown else [{"text": NOT_SHOWN}],
+    )
