@@ -56,6 +56,11 @@ class SendBackForm(AnswerForm):
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
 
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # Needed where no ready-made reason is pressed, so it must not be called optional.
+        self.fields["note"].may_be_needed = True  # type: ignore[attr-defined]  # read by core/field.html
+
     def clean(self) -> dict[str, Any]:
         cleaned: dict[str, Any] = super().clean() or {}
         pressed = self.data.get("because", "")

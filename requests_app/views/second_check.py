@@ -23,7 +23,7 @@ from requests_app.selectors.second_look import SecondLook
 from requests_app.services.added import read_added
 from requests_app.services.second_check import ask_check, send_back, sign_check
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
-from requests_app.views.parts import certified, holds, sheet_of
+from requests_app.views.parts import cautions_of_the_whole, certified, holds, sheet_of
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -122,6 +122,7 @@ def _page(
         "may_ask": False,
         "may_answer": is_open and second.asked is not None and not took_part,
         "lines": _lines(steps),
+        "cautions": cautions_of_the_whole(sheet.plan),
         "to_send_back": chosen,
         "reasons": REASONS,
     }

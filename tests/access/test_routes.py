@@ -186,6 +186,8 @@ ROWS = [
     stockroom("requests_app:step", "post", "batch", "step"),
     stockroom("requests_app:scan", "post", "batch", "step"),
     stockroom("requests_app:record", "post", "batch", "step"),
+    stockroom("requests_app:check", "get", "batch"),
+    stockroom("requests_app:check", "post", "batch"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
     stockroom("requests_app:hand_over", "get", "batch"),
