@@ -4,6 +4,7 @@ Pure: jobs and a clock in, slots out; the same jobs give the same plan. Times in
 ``now``. How it decides: ``prepdesk/docs/how-the-day-is-planned.md``.
 """
 
+from collections import Counter
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -15,6 +16,8 @@ from requests_app.day_search import Placed, Search, Task
 Key = Hashable
 
 _ZERO: Final = timedelta()
+# No key of a balance or a vessel is empty.
+_HOOD: Final = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class Job:
         balances: keys of the balances it is weighed on.
         at_balance: how long from its start until the last weighing is done; None means all of it.
         hood: whether it belongs into the fume hood while somebody is at it.
+        vessels: keys of what holds it until it is ready.
         person: key of whoever has it already.
         begun: work on it has begun.
         paused: it was begun and rests.
@@ -46,6 +50,7 @@ class Job:
     balances: frozenset[str] = frozenset()
     at_balance: timedelta | None = None
     hood: bool = False
+    vessels: frozenset[str] = frozenset()
     person: int | None = None
     begun: bool = False
     paused: bool = False
@@ -61,12 +66,14 @@ class Capacity:
         people: keys of those who prepare, None for somebody who is not known by name yet.
         balances: how many there are of each, by key; one that is not named is there once.
         hoods: how many; 0 where none is listed, and then nobody waits for one.
-        names: what a sentence calls a balance, by key.
+        vessels: how many there are of each, by key; nobody waits for one that is not named.
+        names: what a sentence calls a balance or a vessel, by key.
     """
 
     people: Sequence[int | None] = (None,)
     balances: Mapping[str, int] = field(default_factory=dict)
     hoods: int = 0
+    vessels: Mapping[str, int] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -150,9 +157,7 @@ class _Day:
         self.people = _benches(jobs, capacity)
         # Those who only finish what they have, beyond the people there are, get nothing new.
         self.open_to_all = tuple(range(max(1, len(capacity.people))))
-        keys = sorted({key for job in jobs for key in job.balances})
-        self.things: list[str] = [*keys, ""]
-        self.counts = [max(1, capacity.balances.get(key, 1)) for key in keys] + [capacity.hoods]
+        self.things, self.counts = self._things()
         self.tasks = self._tasks()
 
     def plan(self) -> DayPlan:
@@ -163,6 +168,17 @@ class _Day:
         slots = [self._slot(number, job, found, words) for number, job in enumerate(self.jobs)]
         order = sorted(range(len(slots)), key=lambda one: (found.starts[one], slots[one].due_at, one))
         return DayPlan(tuple(slots[number] for number in order))
+
+    def _things(self) -> tuple[list[str], list[int]]:
+        """What may have to be waited for, and how many there are; what is there for all is left out."""
+        wanted = Counter(key for job in self.jobs for key in (*job.balances, *job.vessels))
+        there = dict(self.capacity.vessels)
+        there |= {key: self.capacity.balances.get(key, 1) for job in self.jobs for key in job.balances}
+        if self.capacity.hoods:
+            wanted[_HOOD], there[_HOOD] = sum(job.hood for job in self.jobs), self.capacity.hoods
+        # One that is out of service is there again once the work can be done at all.
+        scarce = sorted(key for key in there if wanted[key] > max(1, there[key]))
+        return scarce, [max(1, there[key]) for key in scarce]
 
     def _slot(self, number: int, job: Job, found: Placed, words: "_Words") -> Slot:
         task, start = self.tasks[number], found.starts[number]
@@ -190,14 +206,16 @@ class _Day:
         for job in self.jobs:
             hands = _seconds(job.hands_on)
             weighing = hands if job.at_balance is None else min(hands, _seconds(job.at_balance))
-            needs = [(thing_of[key], weighing) for key in sorted(job.balances) if weighing]
-            if job.hood and self.capacity.hoods and hands:
-                needs.append((thing_of[""], hands))
+            tail = _seconds(job.waiting)
+            spans = [(key, weighing) for key in sorted(job.balances)]
+            spans += [(_HOOD, hands)] if job.hood else []
+            spans += [(key, hands + tail) for key in sorted(job.vessels)]
+            needs = [(thing_of[key], span) for key, span in spans if key in thing_of and span]
             tasks.append(
                 Task(
                     due=floor((job.due_at - self.utc).total_seconds()),
                     hands=hands,
-                    tail=_seconds(job.waiting),
+                    tail=tail,
                     release=_seconds(job.not_before - self.utc) if job.not_before else 0,
                     needs=tuple(needs),
                     lanes=(bench_of[job.person],) if job.person is not None else self.open_to_all,
@@ -301,7 +319,7 @@ class _Words:
     def _thing(self, resource: int) -> str:
         """The thing as the beginning of a sentence."""
         key, count = self.day.things[resource], self.day.counts[resource]
-        name = self.day.capacity.names.get(key, "balance") if key else "fume hood"
+        name = "fume hood" if key == _HOOD else self.day.capacity.names.get(key, "balance")
         return f"The only {name} is" if count == 1 else f"Each {name} is"
 
     def _idle_between(self, before: int, number: int) -> bool:
