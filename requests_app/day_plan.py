@@ -4,9 +4,11 @@ Pure: jobs and a clock in, slots out; the same jobs give the same plan. Times in
 ``now``. How it decides: ``prepdesk/docs/how-the-day-is-planned.md``.
 """
 
+from collections import Counter
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from math import ceil, floor
 from typing import Final
 
 from requests_app.day_search import Placed, Search, Task
@@ -14,8 +16,8 @@ from requests_app.day_search import Placed, Search, Task
 Key = Hashable
 
 _ZERO: Final = timedelta()
-_SECOND: Final = timedelta(seconds=1)
-_MINUTE: Final = timedelta(minutes=1)
+# No key of a balance or a vessel is empty.
+_HOOD: Final = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +34,7 @@ class Job:
         balances: keys of the balances it is weighed on.
         at_balance: how long from its start until the last weighing is done; None means all of it.
         hood: whether it belongs into the fume hood while somebody is at it.
+        vessels: keys of what holds it until it is ready.
         person: key of whoever has it already.
         begun: work on it has begun.
         paused: it was begun and rests.
@@ -47,6 +50,7 @@ class Job:
     balances: frozenset[str] = frozenset()
     at_balance: timedelta | None = None
     hood: bool = False
+    vessels: frozenset[str] = frozenset()
     person: int | None = None
     begun: bool = False
     paused: bool = False
@@ -62,12 +66,14 @@ class Capacity:
         people: keys of those who prepare, None for somebody who is not known by name yet.
         balances: how many there are of each, by key; one that is not named is there once.
         hoods: how many; 0 where none is listed, and then nobody waits for one.
-        names: what a sentence calls a balance, by key.
+        vessels: how many there are of each, by key; nobody waits for one that is not named.
+        names: what a sentence calls a balance or a vessel, by key.
     """
 
     people: Sequence[int | None] = (None,)
     balances: Mapping[str, int] = field(default_factory=dict)
     hoods: int = 0
+    vessels: Mapping[str, int] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -146,14 +152,12 @@ class _Day:
 
     def __init__(self, jobs: Sequence[Job], now: datetime, capacity: Capacity) -> None:
         self.jobs = jobs
-        self.now = now
+        self.now, self.utc = now, now.astimezone(UTC)
         self.capacity = capacity
         self.people = _benches(jobs, capacity)
         # Those who only finish what they have, beyond the people there are, get nothing new.
         self.open_to_all = tuple(range(max(1, len(capacity.people))))
-        keys = sorted({key for job in jobs for key in job.balances})
-        self.things: list[str] = [*keys, ""]
-        self.counts = [max(1, capacity.balances.get(key, 1)) for key in keys] + [capacity.hoods]
+        self.things, self.counts = self._things()
         self.tasks = self._tasks()
 
     def plan(self) -> DayPlan:
@@ -165,18 +169,33 @@ class _Day:
         order = sorted(range(len(slots)), key=lambda one: (found.starts[one], slots[one].due_at, one))
         return DayPlan(tuple(slots[number] for number in order))
 
+    def _things(self) -> tuple[list[str], list[int]]:
+        """What may have to be waited for, and how many there are; what is there for all is left out."""
+        wanted = Counter(key for job in self.jobs for key in (*job.balances, *job.vessels))
+        there = dict(self.capacity.vessels)
+        there |= {key: self.capacity.balances.get(key, 1) for job in self.jobs for key in job.balances}
+        if self.capacity.hoods:
+            wanted[_HOOD], there[_HOOD] = sum(job.hood for job in self.jobs), self.capacity.hoods
+        # One that is out of service is there again once the work can be done at all.
+        scarce = sorted(key for key in there if wanted[key] > max(1, there[key]))
+        return scarce, [max(1, there[key]) for key in scarce]
+
     def _slot(self, number: int, job: Job, found: Placed, words: "_Words") -> Slot:
         task, start = self.tasks[number], found.starts[number]
         return Slot(
             key=job.key,
             person=self.people[found.lanes[number]],
             bench=found.lanes[number],
-            starts_at=self.now + start * _SECOND,
-            hands_until=self.now + (start + task.hands) * _SECOND,
-            ready_at=self.now + (start + task.hands + task.tail) * _SECOND,
+            starts_at=self.at(start),
+            hands_until=self.at(start + task.hands),
+            ready_at=self.at(start + task.hands + task.tail),
             due_at=job.due_at,
             because=words.of(number),
         )
+
+    def at(self, moment: int) -> datetime:
+        # Counted in UTC: across a change of summer time a day has 23 or 25 hours.
+        return (self.utc + timedelta(seconds=moment)).astimezone(self.now.tzinfo)
 
     def _tasks(self) -> list[Task]:
         number_of = {job.key: number for number, job in enumerate(self.jobs)}
@@ -187,15 +206,17 @@ class _Day:
         for job in self.jobs:
             hands = _seconds(job.hands_on)
             weighing = hands if job.at_balance is None else min(hands, _seconds(job.at_balance))
-            needs = [(thing_of[key], weighing) for key in sorted(job.balances) if weighing]
-            if job.hood and self.capacity.hoods and hands:
-                needs.append((thing_of[""], hands))
+            tail = _seconds(job.waiting)
+            spans = [(key, weighing) for key in sorted(job.balances)]
+            spans += [(_HOOD, hands)] if job.hood else []
+            spans += [(key, hands + tail) for key in sorted(job.vessels)]
+            needs = [(thing_of[key], span) for key, span in spans if key in thing_of and span]
             tasks.append(
                 Task(
-                    due=int((job.due_at - self.now) // _SECOND),
+                    due=floor((job.due_at - self.utc).total_seconds()),
                     hands=hands,
-                    tail=_seconds(job.waiting),
-                    release=_seconds(job.not_before - self.now) if job.not_before else 0,
+                    tail=tail,
+                    release=_seconds(job.not_before - self.utc) if job.not_before else 0,
                     needs=tuple(needs),
                     lanes=(bench_of[job.person],) if job.person is not None else self.open_to_all,
                     after=tuple(number_of[key] for key in sorted(job.after, key=str) if key in number_of),
@@ -223,7 +244,7 @@ def _benches(jobs: Sequence[Job], capacity: Capacity) -> list[int | None]:
 
 def _seconds(length: timedelta) -> int:
     """Whole seconds, begun ones counted; nothing is shorter than nothing."""
-    return max(0, -int(-length // _SECOND))
+    return max(0, ceil(length.total_seconds()))
 
 
 class _Words:
@@ -238,6 +259,11 @@ class _Words:
             number: row[place - 1] if place else None
             for row in rows.values()
             for place, number in enumerate(row)
+        }
+        self.freed = {
+            (resource, start + span)
+            for task, start in zip(tasks, found.starts, strict=True)
+            for resource, span in task.needs
         }
 
     def of(self, number: int) -> str:
@@ -263,7 +289,10 @@ class _Words:
             return f"It was due {_ago(-task.due)} ago."
         takes = task.hands + task.tail
         if takes > task.due:
-            return f"It needs {_length(takes)}, {_length(task.due, down=True)} are left."
+            left = _length(task.due, down=True)
+            return (
+                f"It needs {_length(takes)}, {left} {'is' if left in ('1 hour', '1 minute') else 'are'} left."
+            )
         held_up = self._held_up(number)
         return f"It needs {_length(takes)}. {held_up}" if held_up else f"It needs {_length(takes)}."
 
@@ -285,17 +314,12 @@ class _Words:
         return f"Nobody is free for it before {self._clock(start)}."
 
     def _freed_at(self, resource: int, moment: int) -> bool:
-        return any(
-            self.found.starts[other] + span == moment
-            for other, task in enumerate(self.tasks)
-            for thing, span in task.needs
-            if thing == resource
-        )
+        return (resource, moment) in self.freed
 
     def _thing(self, resource: int) -> str:
         """The thing as the beginning of a sentence."""
         key, count = self.day.things[resource], self.day.counts[resource]
-        name = self.day.capacity.names.get(key, "balance") if key else "fume hood"
+        name = "fume hood" if key == _HOOD else self.day.capacity.names.get(key, "balance")
         return f"The only {name} is" if count == 1 else f"Each {name} is"
 
     def _idle_between(self, before: int, number: int) -> bool:
@@ -309,7 +333,7 @@ class _Words:
         return self.jobs[number].name or str(self.jobs[number].key)
 
     def _clock(self, moment: int) -> str:
-        at = (self.day.now + moment * _SECOND).astimezone(self.day.now.tzinfo)
+        at = self.day.at(moment)
         day = "" if at.date() == self.day.now.date() else f"{at:%a} {at.day} {at:%b}, "
         return f"{day}{at:%H:%M}"
 

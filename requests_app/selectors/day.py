@@ -37,6 +37,15 @@ from requests_app.sheets import local_date
 UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
 _MOST_BATCHES: Final = 400
 _SATURDAY: Final = 5
+_SHARED: Final = (
+    ApparatusItem.Type.BALANCE,
+    ApparatusItem.Type.FUME_HOOD,
+    ApparatusItem.Type.FLASK,
+    ApparatusItem.Type.CYLINDER,
+    ApparatusItem.Type.CARBOY,
+)
+# An unknown is planned with this: how long it takes would say how it is diluted (common practice).
+_UNKNOWN: Final = timedelta(minutes=30)
 
 
 # --- the batches of a day -----------------------------------------------------------------------
@@ -109,15 +118,17 @@ class Readiness:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The balances and hoods there are.
+    """The balances, hoods and vessels there are.
 
     Attributes:
-        balances, names: how many of each and what it is called, by key as text.
+        balances, vessels: how many of each, by key as text.
+        names: what it is called, by key.
         hoods: how many.
         unusable: why a balance can't be used on the day, by key.
     """
 
     balances: Mapping[str, int] = field(default_factory=dict)
+    vessels: Mapping[str, int] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
     hoods: int = 0
     unusable: Mapping[str, str] = field(default_factory=dict)
@@ -134,7 +145,12 @@ def bench_on(on: date) -> Bench:
 def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
     """The same of apparatus that is loaded; what is neither is left out."""
     balances, names, unusable, hoods = {}, {}, {}, 0
+    """What the work of a day shares, in one query."""
+    items = ApparatusItem.objects.filter(type__in=_SHARED).order_by("pk")
+    balances, vessels, names, unusable, hoods = {}, {}, {}, {}, 0
     for item in items:
+        key = str(item.pk)
+        names[key] = item.words
         if item.type == ApparatusItem.Type.FUME_HOOD:
             hoods += item.there
             continue
@@ -142,11 +158,14 @@ def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
             continue
         key = str(item.pk)
         balances[key], names[key] = item.there, item.words
+            vessels[key] = item.there
+            continue
+        balances[key] = item.there
         if not item.in_service:
             unusable[key] = "is out of service"
         elif item.is_past_calibration(on):
             unusable[key] = "is past its calibration"
-    return Bench(balances, names, hoods, unusable)
+    return Bench(balances, vessels, names, hoods, unusable)
 
 
 def readiness_of(row: Any, bench: Bench) -> Readiness:
@@ -229,7 +248,7 @@ def next_working_day(day: date) -> date:
 
 
 def _job(row: Any) -> Job:
-    card = row.card or {}
+    card = {} if row.unknown_of_id is not None else row.card or {}
     hands_on, waiting, at_balance = _left_of(row)
     return Job(
         key=row.pk,
@@ -240,6 +259,7 @@ def _job(row: Any) -> Job:
         balances=frozenset(map(str, card.get("balances", ()))) if at_balance else frozenset(),
         at_balance=at_balance,
         hood=bool(card.get("hood")),
+        vessels=frozenset(map(str, card.get("booked", ()))),
         person=row.claimed_by_id,
         begun=row.state == states.IN_WORK,
         paused=row.paused_at is not None,
@@ -248,6 +268,8 @@ def _job(row: Any) -> Job:
 
 def _left_of(row: Any) -> tuple[timedelta, timedelta, timedelta]:
     """What is left of a batch: with hands, without, and with hands until its last weighing."""
+    if row.unknown_of_id is not None:
+        return _UNKNOWN, timedelta(), timedelta()
     card = row.card or {}
     steps = card.get("step_minutes")
     if steps is None:
@@ -276,6 +298,7 @@ def capacity_of(bench: Bench, rules: DepartmentRules) -> Capacity:
         people=(None,) * max(1, rules.hands),
         balances=bench.balances,
         hoods=bench.hoods,
+        vessels=bench.vessels,
         names=bench.names,
     )
 
