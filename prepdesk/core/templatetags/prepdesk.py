@@ -52,6 +52,7 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "done": ("tick", "plain"),
     "inside": ("tick", "ready"),
     "outside": ("triangle", "wait"),
+    "spoilt": ("cross", "stop"),
     # Files that are brought in, and their rows.
     "reading": ("half", "work"),
     "checked": ("triangle", "wait"),
