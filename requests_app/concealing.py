@@ -191,7 +191,7 @@ def _empty_order(order: Order) -> None:
 
 
 def _empty_batch(batch: Batch) -> None:
-    prefetch_related_objects([batch], "sheets", "step_records", "events")
+    prefetch_related_objects([batch], "sheets", "step_records", "events", "mishaps")
     batch.settlement = None
     batch.pause_note = ""
     for sheet in batch.sheets.all():
@@ -200,6 +200,11 @@ def _empty_batch(batch: Batch) -> None:
         sheet.reason = ""
     for record in batch.step_records.all():
         record.reading_text = record.reason = ""
+    for mishap in batch.mishaps.all():
+        # What was lost of a bottle, and what that cost, is what was weighed.
+        mishap.text = ""
+        mishap.lost = []
+        mishap.cost_minor = None
     _empty_notes(batch.events.all())
 
 

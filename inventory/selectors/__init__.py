@@ -54,6 +54,7 @@ from inventory.selectors.calculation import (
     calc_catalogue,
     calc_shelf,
 )
+from inventory.selectors.costs import cost_shares
 from inventory.selectors.exports import (
     count_list_rows,
     ledger_between,
@@ -167,6 +168,7 @@ __all__ = [
     "children_of",
     "conflicts_if_put",
     "conflicts_in",
+    "cost_shares",
     "count_list_rows",
     "count_rows",
     "day_window",

@@ -61,6 +61,7 @@ from inventory.services.pouring import check_filled_place, check_merge, check_sp
 from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
 from inventory.services.sending import was_sent
+from inventory.services.spills import Spill, book_spill, check_stream
 from inventory.services.standing import AGAINST, check_standing
 from inventory.services.stock import (
     check_count,
@@ -120,6 +121,7 @@ __all__ = [
     "Missing",
     "NotEnough",
     "Receipt",
+    "Spill",
     "SubstanceChange",
     "add_apparatus",
     "add_attachment",
@@ -132,6 +134,7 @@ __all__ = [
     "atomic_with_retries",
     "begin_stocktake",
     "book_apparatus",
+    "book_spill",
     "cancel_booking",
     "change_apparatus",
     "change_count",
@@ -154,6 +157,7 @@ __all__ = [
     "check_return",
     "check_split",
     "check_standing",
+    "check_stream",
     "check_substance",
     "check_waste_stream",
     "correct_label",

@@ -52,6 +52,7 @@ class Settlement:
         deviation_percent: of the component that is furthest off.
         text: the result in a sentence.
         remedies: what can be done when it is outside, cheapest first.
+        over_ml: how far past its line it was made up [mL].
     """
 
     concentrations: tuple[SettledConcentration, ...]
@@ -59,6 +60,7 @@ class Settlement:
     deviation_percent: float
     text: str
     remedies: tuple[str, ...]
+    over_ml: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
         """For freezing and showing."""
@@ -129,6 +131,8 @@ def settle(
     settling = plan.get("settling") or {}
     if not settling:
         raise ValueError("this plan has no steps to settle")
+    over_ml = over_the_line(plan, readings)
+    plan = _made_up_to(plan, over_ml)
     taken = Taken(plan, readings)
     found = _by_volume(plan, taken) if settling["kind"] == "volume" else _by_mass(plan, taken)
     if added is not None:
@@ -141,7 +145,35 @@ def settle(
         deviation_percent=worst.deviation_percent,
         text=_sentence(found, inside),
         remedies=() if inside else tuple(remedies(plan, found, taken)),
+        over_ml=over_ml,
     )
+
+
+def over_the_line(plan: Plan, readings: Mapping[int, TypedNumber]) -> float:
+    """How far past its line a solution was made up, where that was read on a scale [mL]; 0 where it was not.
+
+    >>> from prepdesk.calc.typed import parse_positive
+    >>> step = {"number": 4, "action": "make_up", "quantity": {"value": "800", "unit": "mL"}}
+    >>> over_the_line({"steps": [step]}, {4: parse_positive("808")})
+    8.0
+    """
+    return sum(
+        float(readings[step["number"]].value) - float(step["quantity"]["value"])
+        for step in plan["steps"]
+        if step["action"] == "make_up" and step["number"] in readings
+    )
+
+
+def _made_up_to(plan: Plan, over_ml: float) -> Plan:
+    """The plan as it was really made up: so much more solvent, and everything in it thinner by one factor."""
+    settling = plan["settling"]
+    if not over_ml or settling["kind"] != "volume":
+        return plan
+    volume = settling["volume_ml"]
+    components = [
+        {**terms, "fixed": terms["fixed"] * volume / (volume + over_ml)} for terms in settling["components"]
+    ]
+    return {**plan, "settling": {**settling, "volume_ml": volume + over_ml, "components": components}}
 
 
 def added_unit(plan: Plan) -> str:

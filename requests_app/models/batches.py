@@ -135,6 +135,8 @@ class StepRecord(models.Model):
         DONE = "done", "Done"
         INSIDE = "inside", "Inside the window"
         OUTSIDE = "outside", "Outside the window, accepted with a reason"
+        # What was read is lost; from here on the step counts as not done, until it is done again.
+        SPOILT = "spoilt", "Lost, to be done again"
 
     batch = models.ForeignKey(Batch, on_delete=models.PROTECT, related_name="step_records")
     sheet = models.ForeignKey(Sheet, on_delete=models.PROTECT, related_name="step_records")

@@ -1,7 +1,7 @@
 """Reading orders and batches: who sees which, and what the pages show."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any, Final, TypeVar
 
@@ -26,6 +26,7 @@ from requests_app.models import (
     BatchEvent,
     BatchHold,
     Course,
+    Mishap,
     Order,
     OrderComponent,
     OrderEvent,
@@ -224,6 +225,7 @@ def batch_with_everything(actor: User, reference: str) -> Batch:
             Prefetch("events", BatchEvent.objects.select_related("actor")),
             Prefetch("sheets", Sheet.objects.select_related("created_by")),
             Prefetch("step_records", StepRecord.objects.select_related("actor", "sheet")),
+            Prefetch("mishaps", Mishap.objects.select_related("actor", "waste_stream")),
             Prefetch(
                 "batch_holds", BatchHold.objects.select_related("hold__lot__place", "hold__lot__substance")
             ),
@@ -274,8 +276,8 @@ class BenchStep:
 
     @property
     def is_done(self) -> bool:
-        """Whether it was done at least once."""
-        return bool(self.records)
+        """Whether it was done, and what was taken at it is not lost since."""
+        return bool(self.records) and self.records[-1].verdict != StepRecord.Verdict.SPOILT
 
 
 def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
@@ -295,15 +297,9 @@ def bench_steps(sheet: Sheet, records: Iterable[StepRecord]) -> list[BenchStep]:
         if found[-1].reading_text
     }
     steps = steps_with_rest(sheet.plan, read)
-    current = next((step["number"] for step in steps if step["number"] not in by_step), None)
-    return [
-        BenchStep(
-            step=step,
-            records=tuple(by_step.get(step["number"], ())),
-            is_current=step["number"] == current,
-        )
-        for step in steps
-    ]
+    paired = [BenchStep(step, tuple(by_step.get(step["number"], ())), is_current=False) for step in steps]
+    current = next((one for one in paired if not one.is_done), None)
+    return [replace(one, is_current=True) if one is current else one for one in paired]
 
 
 def readings_of(steps: Iterable[BenchStep]) -> dict[int, TypedNumber]:

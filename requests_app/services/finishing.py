@@ -102,6 +102,8 @@ def shelve_solution(
     volume_ml = Decimal(volume["value"]) * _ML_PER_UNIT[volume["unit"]]
     if added is not None and added_unit(sheet.plan) == "mL":
         volume_ml += added.value
+    # Past its line it was made up to more than the sheet says.
+    volume_ml += Decimal(str(settlement.over_ml))
     concentrations = settlement.concentrations
     secret = holds_unknown(batch)
     alone = len(components) == 1 and concentrations[0].mol_per_l is not None and not secret

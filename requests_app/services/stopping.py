@@ -1,32 +1,40 @@
-"""A batch is given up, at the bench or on the ready shelf, and its orders are planned again."""
+"""A batch is given up, at the bench or on the ready shelf, and its orders are planned again, together."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
-from inventory.models import Hold
-from inventory.services import draw_holds, in_transaction_with_retries, release_holds
+from django.db.models import Sum
+
+from inventory.models import Hold, Lot, Movement
+from inventory.services import change_lot_state, draw_holds, in_transaction_with_retries, release_holds
+from inventory.states import AVAILABLE
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.concealing import holds_unknown
-from requests_app.models import Batch, Order
+from requests_app.models import Batch, Mishap, Order, Sheet
 from requests_app.selectors import active_holds, bench_steps, prepared_holds, readings_of
+from requests_app.services.at_work import withdraw_open_check
 from requests_app.services.finishing import drawn_amounts, strike_from_key
-from requests_app.services.moves import move
+from requests_app.services.mishaps import Sending, lost_rows, write_mishap
+from requests_app.services.moves import move, note_event
 from requests_app.services.orders import replan_order
 from requests_app.services.portion_moves import WAITING_STATES, pour_rest_back
 from requests_app.services.reserving import end_for
 from requests_app.services.second_check import withdraw_check
 from requests_app.services.telling import tell_waits
+from requests_app.services.together import put_together
 
 
 def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
     """Give up a batch that is being made or stands ready, and plan its orders again at once.
 
     What the recorded steps took is drawn, since it is gone from its bottles; the rest is free again. A
-    finished solution stays on the shelf for whoever disposes of it. Stopping twice is the same as once.
+    finished solution stays on the shelf, quarantined, for whoever disposes of it. What it cost is kept with what went
+    wrong. Orders that shared it are made together again where they can be; the history of the batch says as
+    which. Stopping twice is the same as once.
 
     Raises:
         InvalidInput: field ``reason``, when nothing says why.
@@ -55,6 +63,17 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         mine = locked.orders.select_for_update().filter(state__in=states.OPEN_ORDER_STATES).order_by("pk")
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"
+        sheet = sheets.current_sheet(locked)
+        gone = _gone(locked, sheet, active_holds(locked)) if at_bench else {}
+        write_mishap(
+            Sending(actor, locked, None, Mishap.Kind.FAILED, f"stop-{locked.pk}"),
+            sheet=sheet,
+            text=why,
+            rows=lost_rows(_by_lot(gone) if at_bench else _drawn_before(locked)),
+        )
+        locked.paused_at = None
+        locked.pause_note = ""
+        withdraw_open_check(actor=actor, batch=locked)
         send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)
         for order in orders:
             tell_waits(actor=actor, batch=locked, order=order)
@@ -63,7 +82,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         if at_bench:
             draw_holds(
                 actor=actor,
-                amounts=_gone(locked, active_holds(locked)),
+                amounts=gone,
                 reason=f"{locked.reference} {because}"[:300],
                 idempotency_key=f"stop-{locked.pk}",
             )
@@ -71,11 +90,14 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
             release_holds(actor=actor, holds=prepared_holds(locked), reason=because[:300])
             waiting = locked.portions.select_for_update().filter(state__in=WAITING_STATES)
             pour_rest_back(actor=actor, portions=waiting.order_by("pk"), reason=because)
+            _set_aside(actor, locked, because)
         end_for(actor=actor, batch=locked)
         return locked
 
     stopped = in_transaction_with_retries(stop)
-    plan_again(actor=actor, orders=orders, reason=f"{stopped.reference} was stopped")
+    reason = f"{stopped.reference} was stopped"
+    (plan_again if len(orders) == 1 else plan_again_together)(actor=actor, orders=orders, reason=reason)
+    _say_as_which(actor, stopped, orders)
     return stopped
 
 
@@ -111,6 +133,29 @@ def plan_again(*, actor: User, orders: Sequence[Order], reason: str) -> None:
             _keep_saying(planned, why)
 
 
+def plan_again_together(*, actor: User, orders: Sequence[Order], reason: str) -> None:
+    """Plan waiting orders that shared a batch as one batch again, as far as days and vessels allow."""
+    why = {order.pk: order.waiting_for for order in orders}
+    try:
+        outcome = put_together(actor=actor, orders=orders, reason=reason)
+    except (Conflict, NotInThisState):
+        # As above: they wait in plain sight.
+        return
+    for order in outcome.waiting:
+        _keep_saying(order, why[order.pk])
+
+
+def _say_as_which(actor: User, stopped: Batch, orders: Sequence[Order]) -> None:
+    """Let the history of a batch that was given up name the batch its orders are in now."""
+    now = Order.objects.filter(pk__in=[order.pk for order in orders]).select_related("batch").order_by("pk")
+    batches = sorted({order.batch.reference for order in now if order.batch is not None})
+    waiting = [order.reference for order in now if order.batch is None]
+    parts = [f"made again as {', '.join(batches)}"] if batches else []
+    parts += [f"{', '.join(waiting)} {'waits' if len(waiting) == 1 else 'wait'}"] if waiting else []
+    if parts:
+        note_event(actor=actor, row=stopped, event="plan", note="; ".join(parts))
+
+
 def _keep_saying(order: Order, why: list[dict[str, Any]]) -> None:
     """What an order lacks now is no reason to forget what became of its first bottle."""
 
@@ -124,9 +169,29 @@ def _keep_saying(order: Order, why: list[dict[str, Any]]) -> None:
     in_transaction_with_retries(add)
 
 
-def _gone(batch: Batch, holds: list[Hold]) -> dict[int, int]:
+def _set_aside(actor: User, batch: Batch, reason: str) -> None:
+    """Quarantine a finished solution that was given up: left free, the very next plan would draw from it."""
+    lot = batch.prepared_lot
+    if lot is not None and Lot.objects.get(pk=lot.pk).state == AVAILABLE:
+        said = f"{batch.reference} {reason}"[:300]
+        change_lot_state(actor=actor, lot=lot, event="quarantine", reason=said)
+
+
+def _by_lot(gone: Mapping[int, int]) -> dict[int, int]:
+    """Base units by lot key, of what is gone by hold."""
+    lots = dict(Hold.objects.filter(pk__in=gone).values_list("pk", "lot"))
+    return {lots[pk]: amount for pk, amount in gone.items() if amount}
+
+
+def _drawn_before(batch: Batch) -> dict[int, int]:
+    """Base units by lot key, of what a finished batch was made of."""
+    rows = Movement.objects.filter(kind=Movement.Kind.DRAWN, hold__in=batch.batch_holds.values("hold"))
+    drawn = rows.order_by().values("lot").annotate(base=Sum("amount"))
+    return {row["lot"]: -row["base"] for row in drawn}
+
+
+def _gone(batch: Batch, sheet: Sheet, holds: list[Hold]) -> dict[int, int]:
     """Base units that the recorded steps took, by hold."""
-    sheet = sheets.current_sheet(batch)
     steps = bench_steps(sheet, batch.step_records.all())
     begun = {
         int(one.step["lot"]["id"])

@@ -10,6 +10,7 @@ from requests_app.selectors import (
     bench_steps,
 )
 from requests_app.selectors.changes import is_unwanted, unseen_with_words
+from requests_app.selectors.mishaps import made_again_as
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.selectors.second_look import second_look
 from requests_app.views.parts import (
@@ -36,6 +37,13 @@ def common_context(found: Batch, sheet: Sheet, steps: list[BenchStep]) -> dict[s
 
 def steps_of(found: Batch, sheet: Sheet) -> list[BenchStep]:
     return bench_steps(sheet, found.step_records.all())
+
+
+def given_up_words(found: Batch) -> str:
+    """What became of a batch that was given up at this moment, and of its orders."""
+    again = [one.reference for one in made_again_as(Batch.objects.get(pk=found.pk))]
+    then = f"made again as {', '.join(again)}" if again else "its orders wait, with the reasons"
+    return f"{found.reference} is given up; {then}."
 
 
 def add_errors(form: Any, invalid: InvalidInput) -> None:

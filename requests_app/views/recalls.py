@@ -21,6 +21,7 @@ from requests_app.selectors import batch_with_everything
 from requests_app.selectors.recalls import Reach, people_reached, reach_of, recall_or_404, stopped_lots
 from requests_app.services.recalls import recall_lot
 from requests_app.services.stopping import stop_batch
+from requests_app.views.of_a_batch import given_up_words
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -133,10 +134,8 @@ def stop(request: SignedInRequest, reference: str) -> HttpResponse:
                 _show(form, refusal)
                 status = refusal.status
             else:
-                messages.success(
-                    request, f"{found.reference} is given up; its orders were planned again where possible."
-                )
-                return redirect("requests_app:queue")
+                messages.success(request, given_up_words(found))
+                return redirect("requests_app:batch", found.reference)
     context = {
         "place": "requests_app:queue",
         "form": form,

@@ -72,6 +72,7 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "stopped": ("diamond", "stop"),
     "garbled": ("triangle", "wait"),
     "unknown": ("triangle", "wait"),
+    "spoilt": ("cross", "stop"),
     # Files that are brought in, and their rows.
     "reading": ("half", "work"),
     "checked": ("triangle", "wait"),
