@@ -44,6 +44,8 @@ _PAIRS: Final = (
 )
 # Letters that a hand takes for digits.
 _TAKEN_FOR_DIGITS: Final = str.maketrans("OQIL", "0011")
+# Which kind of symbol was read, sent before what it says (ISO/IEC 15424).
+_SYMBOL: Final = re.compile(r"^\][A-Z][0-9A-Z]", re.ASCII)
 _CAS_NUMBER: Final = re.compile(r"[0-9]{2,7}-[0-9]{2}-[0-9]", re.ASCII)
 _TRADE_LENGTHS: Final = frozenset({8, 12, 13, 14})
 _NUMBER: Final = r"[+-]?[0-9]+([.,][0-9]+)?"
@@ -82,6 +84,8 @@ def _causes(typed: str, word: str) -> Iterator[str]:
     """What each thing that goes wrong looks like, the surest first; empty where it is not that."""
     layout = layout_words(typed)
     yield layout and f"{layout}. Set scanner and device to the same keyboard layout, or type the code."
+    if _SYMBOL.match(word) and codes.is_sound(_SYMBOL.sub("", word)):
+        yield f"The scanner sends {word[:3]} before the code, the kind of symbol it read. Switch that off."
     half = word[: len(word) // 2]
     twice = word == half * 2 and codes.is_sound(half)
     yield f"{half} arrived twice in one. Scan it once." if twice else ""
@@ -93,7 +97,7 @@ def _causes(typed: str, word: str) -> Iterator[str]:
     if codes.looks_like_one(typed):
         yield "Its check character is wrong: a sign is wrong or two are swapped. Compare it with the label."
     plain = word.isascii() and word.isalnum()
-    if plain and SHORTEST < len(word) <= SHORTEST + 3 and not word.isdigit() and not word.isalpha():
+    if plain and SHORTEST < len(word) <= SHORTEST + 3 and re.match(r"[LPAD](?=(.*\d){5})", word):
         yield f"{len(word)} signs arrived, not {SHORTEST}: something was typed in between. Scan it again."
     if not plain and SHORTEST - 1 <= len(word) <= SHORTEST + 1:
         yield "Signs arrived that no code has: scanner and device are set to different keyboard layouts."
@@ -102,9 +106,10 @@ def _causes(typed: str, word: str) -> Iterator[str]:
 def why_foreign(typed: str) -> str:
     """What a number that is no code of ours is, as a sentence; empty where nothing is known of it."""
     word = codes.tidied(typed)
-    # A scanner may send which kind of symbol it read before what it read (ISO/IEC 15424).
-    plain = re.sub(r"^\][A-Z][0-9A-Z]", "", word)
-    if plain.isdigit() and plain.isascii() and len(plain) in _TRADE_LENGTHS and _is_trade_number(plain):
+    # (01) says that a number of an article follows (ISO/IEC 15418).
+    plain = re.sub(r"^\(?01\)?(?=[0-9]{14})", "", _SYMBOL.sub("", word))
+    number = plain if len(plain) in _TRADE_LENGTHS else plain[:14]
+    if number.isdigit() and number.isascii() and len(number) in _TRADE_LENGTHS and _is_trade_number(number):
         return "This is the number of an article, which its maker printed; it says nothing of this bottle."
     if _CAS_NUMBER.fullmatch(word):
         return "This is a CAS number; it names a substance and no bottle."

@@ -27,6 +27,7 @@
     const news = document.querySelector("[data-scan-news]");
     if (news) {
       news.textContent = text;
+      news.dataset.kind = kind || "";
     }
     if (kind) {
       document.dispatchEvent(new CustomEvent("prepdesk:scanned", { detail: kind }));
