@@ -49,6 +49,24 @@ def steps_with_rest(plan: Plan, readings: Mapping[int, TypedNumber]) -> list[Ste
     return [steps[number] for number in sorted(steps)]
 
 
+def steps_that_wait(plan: Plan) -> dict[int, tuple[int, ...]]:
+    """Which steps have a figure that moves with a reading, and with the readings of which steps.
+
+    Args:
+        plan: a frozen answer of the service.
+
+    Returns:
+        By the number of the last bottle's step, the numbers of the steps of the bottles before it.
+
+    >>> steps_that_wait({"settling": {}})
+    {}
+    """
+    return {
+        last.step: tuple(one.step for one in earlier)
+        for *earlier, last in _together(plan.get("settling") or {})
+    }
+
+
 def _together(settling: Mapping[str, Any]) -> Iterator[Sequence[_Given]]:
     """The bottles that give one amount together, filling by filling; only where each is read at once."""
     if settling.get("kind") == "mass":

@@ -1,5 +1,7 @@
 """The bench: the steps one by one, at arm's length."""
 
+from dataclasses import dataclass
+
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
@@ -7,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
-from prepdesk.calc.rest import steps_with_rest
+from prepdesk.calc.rest import steps_that_wait, steps_with_rest
 from prepdesk.calc.settle import judge_reading, settle
 from prepdesk.calc.typed import parse_positive
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
@@ -15,7 +17,7 @@ from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.bench_forms import StepForm, fresh_key
 from requests_app.concealing import ASK_THE_KEY, may_read_batch
-from requests_app.models import Batch
+from requests_app.models import Batch, Sheet
 from requests_app.selectors import (
     BenchStep,
     batch_with_everything,
@@ -177,8 +179,9 @@ def _step_page(
     sheet_now = sheet_of(found)
     steps = steps_of(found, sheet_now)
     chosen = next(one for one in steps if one.step["number"] == number)
+    common = common_context(found, sheet_now, steps)
     context = {
-        **common_context(found, sheet_now, steps),
+        **common,
         "chosen": chosen,
         "step": chosen.step,
         "form": form,
@@ -187,8 +190,32 @@ def _step_page(
         "refusal": refusal,
         "done": [one for one in steps if one.is_done],
         **scan_context(found, sheet_now, chosen.step),
+        # A change that nobody has seen yet stops the work, with or without a connection.
+        "ahead": [] if common["unseen"] else _ahead(found, sheet_now, steps, chosen),
     }
     return render(request, "requests_app/step.html", context, status=status)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """A step that follows, ready to be shown without the server.
+
+    Attributes:
+        rests_on: the steps whose reading moves its figure; it waits until they are recorded.
+    """
+
+    chosen: BenchStep
+    form: StepForm
+    rests_on: tuple[int, ...]
+
+
+def _ahead(found: Batch, sheet: Sheet, steps: list[BenchStep], chosen: BenchStep) -> list[_Ahead]:
+    waiting = steps_that_wait(sheet.plan)
+    return [
+        _Ahead(one, _empty_form(found, one), waiting.get(one.step["number"], ()))
+        for one in steps
+        if not one.is_done and one != chosen
+    ]
 
 
 def _empty_form(found: Batch, chosen: BenchStep) -> StepForm:

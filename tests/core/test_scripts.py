@@ -48,8 +48,6 @@ class Site:
             route.fulfill(body=text, content_type="text/javascript")
         elif not self.up:
             route.abort()
-        elif path == "/healthz":
-            route.fulfill(json={"status": "up"})
         elif request.method == "POST":
             self.posts.append(parse_qs(request.post_data or "", keep_blank_values=True))
             route.fulfill(body="<!DOCTYPE html><title>sent</title><p>sent</p>", content_type="text/html")
@@ -289,33 +287,6 @@ def test_a_page_to_sign_in_is_never_put_into_the_region(site, page):
     page.get_by_label("Volume").fill("5")
     expect(page.locator("#answer")).to_have_text("nothing yet")
     expect(page.get_by_role("status")).not_to_have_text("")
-
-
-# --- a lost connection ------------------------------------------------------------------------------
-READING = """<form method="post" action="/step/" data-resend><p role="status" data-resend-note></p>
-<label>Reading <input name="reading"></label><input type="hidden" name="key" value="k1">
-<button>Record</button><button name="keep" value="1">Keep</button></form>"""
-
-
-def test_a_reading_waits_for_the_connection_and_is_sent_once(site, page):
-    site.show(READING, "resend.js", "once.js")
-    page.get_by_label("Reading").fill("58.47")
-    site.up = False
-    page.get_by_role("button", name="Record").click()
-    expect(page.get_by_role("status")).to_contain_text("Not sent yet")
-    expect(page.get_by_label("Reading")).to_have_value("58.47")
-    page.get_by_role("button", name="Record").click()
-    site.up = True
-    page.wait_for_url("**/step/", timeout=15_000)
-    assert site.posts == [{"reading": ["58.47"], "key": ["k1"]}]
-
-
-def test_the_button_that_was_pressed_is_the_one_that_is_sent(site, page):
-    site.show(READING, "resend.js", "once.js")
-    page.get_by_label("Reading").fill("59.15")
-    page.get_by_role("button", name="Keep").click()
-    page.wait_for_url("**/step/")
-    assert site.posts[0]["keep"] == ["1"]
 
 
 # --- focus ------------------------------------------------------------------------------------------

@@ -95,14 +95,31 @@
         form.prepend(note);
         form.dispatchEvent(new Event("change", { bubbles: true }));
       }
-      form.addEventListener("input", function () {
-        store.setItem(keyOf(form), JSON.stringify(read(form)));
-      });
-      form.addEventListener("submit", function () {
-        store.setItem(keyOf(form), JSON.stringify(read(form)));
-        store.setItem(SENT, keyOf(form) + "@" + window.location.pathname);
-      });
     }
+    // For every such form, also one that a page shows later.
+    function keptForm(target) {
+      const form = target.form || target;
+      return form instanceof HTMLFormElement && form.hasAttribute("data-keep") ? form : null;
+    }
+    document.addEventListener("input", function (event) {
+      const form = keptForm(event.target);
+      if (form) {
+        store.setItem(keyOf(form), JSON.stringify(read(form)));
+      }
+    });
+    document.addEventListener("submit", function (event) {
+      const form = keptForm(event.target);
+      if (form) {
+        store.setItem(keyOf(form), JSON.stringify(read(form)));
+        if (!event.defaultPrevented) {
+          store.setItem(SENT, keyOf(form) + "@" + window.location.pathname);
+        }
+      }
+    });
+    // What was written down elsewhere, see outbox.js.
+    document.addEventListener("prepdesk:forget", function (event) {
+      store.removeItem(keyOf(event.target));
+    });
     for (const form of document.querySelectorAll("form[data-keep-sends]")) {
       form.addEventListener("submit", function () {
         const key = PREFIX + person + ":" + window.location.pathname + ":" + form.dataset.keepSends;
