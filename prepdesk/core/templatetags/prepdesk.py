@@ -26,6 +26,7 @@ from prepdesk.core.notation import (
     together,
     window_words,
 )
+from prepdesk.core.squares import square_svg
 
 register = template.Library()
 
@@ -46,6 +47,11 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "active": ("half", "work"),
     "drawn": ("tick", "plain"),
     "released": ("ring", "plain"),
+    # Bottles that leave.
+    "poured": ("disc", "ready"),
+    "loaded": ("half", "work"),
+    "delivered": ("tick", "plain"),
+    "returned": ("ring", "plain-tint"),
     "late": ("triangle", "stop"),
     "soon": ("triangle", "wait"),
     "expired": ("diamond", "stop"),
@@ -182,6 +188,12 @@ def when(moment: datetime | None, relative: bool = True) -> dict[str, object]:
         "absolute": times.absolute_words(moment),
         "relative": times.relative_words(moment) if relative else "",
     }
+
+
+@register.simple_tag
+def square(code: str) -> SafeString:
+    """A code of a label as a square that a scanner reads."""
+    return square_svg(code)
 
 
 @register.simple_tag
