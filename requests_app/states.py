@@ -141,6 +141,8 @@ PORTION_NEXT: Final[dict[tuple[str, str], str]] = {
     (POURED, "pour_back"): CANCELLED,
     (LOADED, "pour_back"): CANCELLED,
 }
+# Bottles that have not left.
+WAITING_PORTIONS: Final = (POURED, LOADED)
 # What is in a bottle that comes back, and where it may go: never into a reagent bottle.
 CONDITIONS: Final = {
     "unopened": "Never opened",

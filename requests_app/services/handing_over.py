@@ -20,7 +20,7 @@ from requests_app.selectors.changes import unseen_changes
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.services.moves import move, note_event
 from requests_app.services.orders import lock_order
-from requests_app.services.portion_moves import WAITING_STATES, deliver_rest, pour_rest_back
+from requests_app.services.portion_moves import deliver_rest, pour_rest_back
 from requests_app.services.telling import tell_handed_over
 
 
@@ -141,7 +141,7 @@ def free_shares(*, actor: User, batch: Batch, reason: str) -> None:
     """
     gone = OrderHold.objects.filter(batch=batch).exclude(order__state__in=states.OPEN_ORDER_STATES)
     release_holds(actor=actor, holds=list(gone.values_list("hold_id", flat=True)), reason=reason[:300])
-    waiting = Portion.objects.select_for_update().filter(batch=batch, state__in=WAITING_STATES)
+    waiting = Portion.objects.select_for_update().filter(batch=batch, state__in=states.WAITING_PORTIONS)
     unwanted = waiting.exclude(order__state__in=states.OPEN_ORDER_STATES, order__batch=batch)
     pour_rest_back(actor=actor, portions=unwanted.order_by("pk"), reason=reason)
 

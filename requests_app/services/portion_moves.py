@@ -15,8 +15,6 @@ from requests_app import states
 from requests_app.models import Batch, Meeting, Order, Portion, PortionEvent
 
 _NOTE_LENGTH: Final = 300
-# A bottle that has not left.
-WAITING_STATES: Final = (states.POURED, states.LOADED)
 
 
 def move_portion(*, actor: User, portion: Portion, event: str, note: str = "", key: str = "") -> None:
@@ -66,7 +64,7 @@ def locked_portions(portions: Iterable[Portion]) -> tuple[dict[int, Batch], list
 def deliver_rest(*, actor: User, batch: Batch, orders: Iterable[Order], note: str) -> None:
     """The bottles of locked orders that are handed over as a whole leave with them."""
     waiting = Portion.objects.select_for_update().filter(
-        batch=batch, order__in=[order.pk for order in orders], state__in=WAITING_STATES
+        batch=batch, order__in=[order.pk for order in orders], state__in=states.WAITING_PORTIONS
     )
     for portion in waiting.order_by("pk"):
         portion.delivered_at = timezone.now()
@@ -81,8 +79,8 @@ def pour_rest_back(*, actor: User, portions: Iterable[Portion], reason: str) -> 
 
 def follow_orders(*, actor: User, batch: Batch) -> None:
     """The bottles of a locked batch that have not left go where and when their orders are wanted now."""
-    waiting = Portion.objects.select_for_update(of=("self",)).filter(batch=batch, state__in=WAITING_STATES)
-    for portion in waiting.select_related("order", "section").order_by("pk"):
+    waiting = batch.portions.select_for_update(of=("self",)).filter(state__in=states.WAITING_PORTIONS)
+    for portion in waiting.select_related("order").order_by("pk"):
         room, due_at = portion.room, portion.due_at
         portion.room, portion.due_at = wanted_where(portion.order, portion.section_id)
         if (room, due_at) != (portion.room, portion.due_at):

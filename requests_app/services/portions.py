@@ -28,7 +28,6 @@ from requests_app.services.handing_over import (
 )
 from requests_app.services.moves import note_event
 from requests_app.services.portion_moves import (
-    WAITING_STATES,
     locked_portions,
     move_portion,
     note_portion,
@@ -251,16 +250,16 @@ def deliver_portions(
         received_by, received_name, left_in_room: exactly one of them says who has it now.
 
     Raises:
-        InvalidInput: field ``receiver``, when nobody, or more than one, is said to have it.
+        InvalidInput: field ``name``, when nobody, or more than one, is said to have it.
         NotInThisState: its solution is quarantined or recalled, or it is not wanted any more.
         ChangeUnseen: an order of the batch was changed since somebody looked.
     """
     policy.require(actor, "deliver_portion")
     name = " ".join(received_name.split())
     if [received_by is not None, bool(name), left_in_room].count(True) != 1:
-        raise InvalidInput({"receiver": "Say who takes it, or that it is left in the room."})
+        raise InvalidInput({"name": "Say who takes it, or that it is left in the room."})
     if len(name) > LONGEST_NAME:
-        raise InvalidInput({"receiver": "That name is too long; a short one is enough to find them."})
+        raise InvalidInput({"name": "That name is too long; a short one is enough to find them."})
     if len(portions) > MOST_AT_ONCE:
         raise InvalidInput({"": f"At most {MOST_AT_ONCE} bottles are delivered at once."})
 
@@ -365,6 +364,7 @@ def _close_if_all_out(actor: User, batches: dict[int, Batch], order: Order) -> N
     batch = batches.get(order.batch_id or 0)
     if batch is None or order.state != states.READY:
         return
-    if order.portions.filter(batch=batch, state__in=WAITING_STATES).exists() or share_of(batch, order):
+    waiting = order.portions.filter(batch=batch, state__in=states.WAITING_PORTIONS)
+    if waiting.exists() or share_of(batch, order):
         return
     close_order(actor=actor, batch=batch, order=order, note="in all its bottles")

@@ -21,7 +21,7 @@ from requests_app.services.finishing import drawn_amounts, strike_from_key
 from requests_app.services.mishaps import Sending, lost_rows, write_mishap
 from requests_app.services.moves import move, note_event
 from requests_app.services.orders import replan_order
-from requests_app.services.portion_moves import WAITING_STATES, pour_rest_back
+from requests_app.services.portion_moves import pour_rest_back
 from requests_app.services.reserving import end_for
 from requests_app.services.second_check import withdraw_check
 from requests_app.services.telling import tell_waits
@@ -88,7 +88,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
             )
         else:
             release_holds(actor=actor, holds=prepared_holds(locked), reason=because[:300])
-            waiting = locked.portions.select_for_update().filter(state__in=WAITING_STATES)
+            waiting = locked.portions.select_for_update().filter(state__in=states.WAITING_PORTIONS)
             pour_rest_back(actor=actor, portions=waiting.order_by("pk"), reason=because)
             _set_aside(actor, locked, because)
         end_for(actor=actor, batch=locked)

@@ -21,6 +21,7 @@ from requests_app.models import Order
 from requests_app.order_course import course_of
 from requests_app.search import substance_options
 from requests_app.selectors.changes import changes_since_sent
+from requests_app.selectors.portions import rows_of_order
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.selectors.together import made_with
 from requests_app.services.arranging import may_pull_out
@@ -102,6 +103,7 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     return {
         "order": order,
         "made_with": made_with(order),
+        "bottles": rows_of_order(request.user, order) if order.batch else (),
         "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,
         "volume": volume_of(draft_of(order)),

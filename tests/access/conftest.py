@@ -24,7 +24,7 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.calendar_keys import make_calendar_key
 from prepdesk.accounts.notices import tell
 from prepdesk.accounts.tokens import issue_token
-from requests_app.models import BenchList, BenchListVersion, Meeting, Room, Term, TermRun, UnknownSet
+from requests_app.models import BenchList, BenchListVersion, Meeting, Portion, Room, Term, TermRun, UnknownSet
 from requests_app.services.recalls import recall_lot
 from tests.conftest import one_of_the_cast
 from tests.requests_app.conftest import (
@@ -152,6 +152,15 @@ def world(cast) -> dict[str, Any]:
         "unknowns": unknowns.reference,
         "batch": order.batch.reference,
         "step": 1,
+        "portion": Portion.objects.create(
+            code="D000012",
+            order=order,
+            batch=order.batch,
+            lot=salt,
+            amount=1,
+            room=order.room,
+            due_at=order.due_at,
+        ).code,
         "lot": salt.code,
         "place": shelf.code,
         "count": count.pk,

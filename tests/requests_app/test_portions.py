@@ -25,7 +25,6 @@ from requests_app.services.changes import change_order, withdraw_order
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.handing_over import ChangeUnseen, hand_over_batch, hand_over_order
-from requests_app.services.portion_moves import WAITING_STATES
 from requests_app.services.portions import (
     deliver_portion,
     deliver_portions,
@@ -465,7 +464,7 @@ def test_whatever_is_done_in_whatever_order_nothing_leaves_twice_and_the_ledger_
         left = bottles.filter(state__in=(states.DELIVERED, states.RETURNED, states.EMPTY))
         assert -sum(row.amount for row in drawn) == sum(one.amount for one in left)
         assert drawn.count() == left.count()
-        waiting = bottles.filter(state__in=WAITING_STATES)
+        waiting = bottles.filter(state__in=states.WAITING_PORTIONS)
         assert fresh(made.prepared_lot).held == sum(one.amount for one in waiting)
         assert stock_differences() == []
         transaction.set_rollback(True)

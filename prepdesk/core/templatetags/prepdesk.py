@@ -30,6 +30,7 @@ from prepdesk.core.notation import (
     together,
     window_words,
 )
+from prepdesk.core.squares import square_svg
 
 register = template.Library()
 
@@ -54,6 +55,11 @@ _LOOKS: Final[dict[str, tuple[str, str]]] = {
     "active": ("half", "work"),
     "drawn": ("tick", "plain"),
     "released": ("ring", "plain"),
+    # Bottles that leave.
+    "poured": ("disc", "ready"),
+    "loaded": ("half", "work"),
+    "delivered": ("tick", "plain"),
+    "returned": ("ring", "plain-tint"),
     "late": ("triangle", "stop"),
     "soon": ("triangle", "wait"),
     "expired": ("diamond", "stop"),
@@ -222,6 +228,12 @@ def when(moment: datetime | None, relative: bool = True) -> SafeString:
 @lru_cache(_KEPT)
 def _when_html(moment: datetime, absolute: str, relative: str) -> SafeString:
     return render_to_string("core/_when.html", {"moment": moment, "absolute": absolute, "relative": relative})
+
+
+@register.simple_tag
+def square(code: str) -> SafeString:
+    """A code of a label as a square that a scanner reads."""
+    return square_svg(code)
 
 
 @register.simple_tag
