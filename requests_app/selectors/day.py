@@ -135,29 +135,22 @@ class Bench:
 
 
 def bench_on(on: date) -> Bench:
-    """The balances and hoods on a day, in one query."""
-    items = ApparatusItem.objects.filter(
-        type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD)
-    ).order_by("pk")
-    return bench_of(items, on)
+    """What the work of a day shares, in one query."""
+    return bench_of(ApparatusItem.objects.filter(type__in=_SHARED).order_by("pk"), on)
 
 
 def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
-    """The same of apparatus that is loaded; what is neither is left out."""
-    balances, names, unusable, hoods = {}, {}, {}, 0
-    """What the work of a day shares, in one query."""
-    items = ApparatusItem.objects.filter(type__in=_SHARED).order_by("pk")
+    """The same of apparatus that is loaded; what is not shared is left out."""
     balances, vessels, names, unusable, hoods = {}, {}, {}, {}, 0
     for item in items:
+        if item.type not in _SHARED:
+            continue
         key = str(item.pk)
         names[key] = item.words
         if item.type == ApparatusItem.Type.FUME_HOOD:
             hoods += item.there
             continue
         if item.type != ApparatusItem.Type.BALANCE:
-            continue
-        key = str(item.pk)
-        balances[key], names[key] = item.there, item.words
             vessels[key] = item.there
             continue
         balances[key] = item.there

@@ -12,7 +12,7 @@ from prepdesk.core.errors import Conflict, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app import states
 from requests_app.concealing import may_make
-from requests_app.models import Batch, Order, SecondCheck
+from requests_app.models import Batch, Order
 from requests_app.services.batching import open_orders
 from requests_app.services.moves import move, note_event
 
@@ -84,11 +84,3 @@ def go_on(*, actor: User, batch: Batch) -> None:
     batch.save(update_fields=["paused_at", "pause_note", "version"])
     if rested:
         note_event(actor=actor, row=batch, event="resume")
-
-
-def withdraw_open_check(*, actor: User, batch: Batch) -> None:
-    """Nobody looks any more at what a locked batch was put before a second person for."""
-    for check in SecondCheck.objects.filter(batch=batch, state=states.ASKED):
-        check.state = states.CHECK_NEXT[check.state, "withdraw_check"]
-        check.save(update_fields=["state"])
-        note_event(actor=actor, row=batch, event="withdraw_check")

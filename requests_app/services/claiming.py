@@ -24,10 +24,10 @@ from requests_app.services.at_work import (
     require_at_work,
     require_fresh,
     require_holder,
-    withdraw_open_check,
 )
 from requests_app.services.batching import dissolve, replan_batch
 from requests_app.services.moves import note_event
+from requests_app.services.second_check import withdraw_check
 from requests_app.services.telling import tell_given, tell_taken_over
 
 NOTE_LENGTH: Final = 300
@@ -252,7 +252,7 @@ def _pass_on(actor: User, batch: Batch, to: User) -> User:
     batch.claimed_at = timezone.now()
     batch.version += 1
     batch.save(update_fields=["claimed_by", "claimed_at", "paused_at", "pause_note", "version"])
-    withdraw_open_check(actor=actor, batch=batch)
+    withdraw_check(actor=actor, batch=batch, why=f"{to} has it now")
     return before
 
 

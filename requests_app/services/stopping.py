@@ -16,7 +16,6 @@ from requests_app import sheets, states
 from requests_app.concealing import holds_unknown
 from requests_app.models import Batch, Mishap, Order, Sheet
 from requests_app.selectors import active_holds, bench_steps, prepared_holds, readings_of
-from requests_app.services.at_work import withdraw_open_check
 from requests_app.services.finishing import drawn_amounts, strike_from_key
 from requests_app.services.mishaps import Sending, lost_rows, write_mishap
 from requests_app.services.moves import move, note_event
@@ -73,7 +72,6 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         )
         locked.paused_at = None
         locked.pause_note = ""
-        withdraw_open_check(actor=actor, batch=locked)
         send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)
         for order in orders:
             tell_waits(actor=actor, batch=locked, order=order)

@@ -24,6 +24,7 @@ from requests_app.selectors import (
     readings_of,
 )
 from requests_app.selectors.recalls import stopped_lots
+from requests_app.selectors.scans import ScanState, scan_state
 from requests_app.services.changes import see_changes
 from requests_app.services.recording import record_step
 from requests_app.views.changes import seen_keys
@@ -202,17 +203,26 @@ class _Ahead:
 
     Attributes:
         rests_on: the steps whose reading moves its figure; it waits until they are recorded.
+        scan, scan_key: the bottle it asks for, and the key of the form that shows it.
     """
 
     chosen: BenchStep
     form: StepForm
     rests_on: tuple[int, ...]
+    scan: ScanState
+    scan_key: str
 
 
 def _ahead(found: Batch, sheet: Sheet, steps: list[BenchStep], chosen: BenchStep) -> list[_Ahead]:
     waiting = steps_that_wait(sheet.plan)
     return [
-        _Ahead(one, _empty_form(found, one), waiting.get(one.step["number"], ()))
+        _Ahead(
+            one,
+            _empty_form(found, one),
+            waiting.get(one.step["number"], ()),
+            scan_state(found, sheet, one.step),
+            fresh_key(),
+        )
         for one in steps
         if not one.is_done and one != chosen
     ]
