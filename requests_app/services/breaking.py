@@ -5,7 +5,7 @@ from inventory.services import change_count, set_in_service
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import InvalidInput
-from requests_app.bench_time import items_of
+from requests_app.cards import items_of
 from requests_app.models import Batch, Mishap, Sheet
 from requests_app.services.mishaps import Sending, keep_mishap, once
 

@@ -13,7 +13,7 @@ from inventory.services import (
     set_in_service,
 )
 from prepdesk.accounts.models import Notice
-from requests_app.bench_time import items_of
+from requests_app.cards import items_of
 from requests_app.services.claiming import claim_batch
 from requests_app.services.orders import replan_order
 

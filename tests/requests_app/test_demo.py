@@ -23,7 +23,7 @@ from inventory.models import ApparatusItem, Booking, ImportRun, Lot, Movement
 from inventory.selectors import stock_differences, use_per_week
 from prepdesk.accounts.models import Notice, User
 from requests_app import states
-from requests_app.bench_time import items_of
+from requests_app.cards import items_of
 from requests_app.demo.build import as_of, build, is_loaded, working_time
 from requests_app.demo.scenario import DEMO_LOGINS, DEMO_PASSWORD
 from requests_app.models import Batch, MeetingEvent, Order, OrderRevision, Recall, Sheet, StepRecord
