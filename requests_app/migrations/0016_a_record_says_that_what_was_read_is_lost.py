@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("requests_app", "0014_sheets_carry_a_card"),
+        ("requests_app", "0015_cards_say_how_it_is_made"),
     ]
 
     operations = [
