@@ -1,6 +1,6 @@
 """A whole day of the stockroom on two tablets: 25 batches, and what goes wrong with some of them.
 
-What is made and how it goes wrong is invented, as it happens in any teaching laboratory (common practice). That
+What is made and how it goes wrong is invented, as in any teaching laboratory (common practice). That
 every order is handed over in the end, and the ledger accounts for every gram, is what is tried.
 """
 
