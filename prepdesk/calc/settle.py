@@ -126,11 +126,10 @@ def settle(
     Raises:
         ValueError: the plan has no steps to settle.
     """
-    settling = plan.get("settling") or {}
-    if not settling:
+    if not plan.get("settling"):
         raise ValueError("this plan has no steps to settle")
     taken = Taken(plan, readings)
-    found = _by_volume(plan, taken) if settling["kind"] == "volume" else _by_mass(plan, taken)
+    found = found_by(plan, taken)
     if added is not None:
         found = _thinned(plan, found, taken, added)
     inside = all(one.inside for one in found)
@@ -142,6 +141,11 @@ def settle(
         text=_sentence(found, inside),
         remedies=() if inside else tuple(remedies(plan, found, taken)),
     )
+
+
+def found_by(plan: Plan, taken: Taken) -> list[SettledConcentration]:
+    """What is in the bottle by what was taken, component by component, without a verdict on it."""
+    return _by_volume(plan, taken) if plan["settling"]["kind"] == "volume" else _by_mass(plan, taken)
 
 
 def added_unit(plan: Plan) -> str:
