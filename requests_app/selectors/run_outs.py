@@ -7,17 +7,17 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory.amounts import from_base
-from inventory.models import Lot
+from inventory.amounts import from_base, to_base
+from inventory.models import Hold, Lot
 from inventory.selectors import calc_catalogue, calc_lots, calc_shelf
-from inventory.states import AVAILABLE
+from inventory.states import ACTIVE, AVAILABLE
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import InputError
 from prepdesk.calc.going_on import CannotGoOn, GoneOn, go_on_from
 from prepdesk.calc.model import Shelf, ShelfLot
 from prepdesk.calc.planner.instead import counts_the_same
 from prepdesk.calc.typed import TypedNumber
-from requests_app.models import Batch, Sheet
+from requests_app.models import Batch, BatchHold, Sheet
 from requests_app.selectors.work import BenchStep, active_holds, readings_of
 from requests_app.sheets import local_date
 
@@ -147,13 +147,63 @@ def why_not_this(there: RunOutShelf, lot: Lot) -> str:
     )
 
 
-def held_by_others(batch: Batch, lot_id: int) -> int:
-    """How many other batches count on a bottle."""
-    mine = [hold.pk for hold in active_holds(batch)]
-    return (
-        Batch.objects.filter(batch_holds__hold__lot=lot_id, batch_holds__hold__state="active")
-        .exclude(batch_holds__hold__in=mine)
-        .exclude(pk=batch.pk)
-        .distinct()
-        .count()
+def taken_of(hold: Hold, steps: Sequence[BenchStep], number: int, gave: TypedNumber) -> int:
+    """Base units that a held bottle gave, at the step where it ran out and before.
+
+    Args:
+        hold: with its lot loaded.
+        number: of that step.
+        gave: what it gave there.
+    """
+    read = readings_of(steps)
+    asked = taken = Decimal(0)
+    unit = hold.lot.unit
+    for one in steps:
+        step = one.step
+        if not step.get("lot") or int(step["lot"]["id"]) != hold.lot_id:
+            continue
+        figure = Decimal((step.get("planned") or step["quantity"])["value"])
+        asked += figure
+        if step["number"] == number:
+            taken += gave.value
+        elif step["number"] < number:
+            taken += read[step["number"]].value if step["number"] in read else figure
+        unit = step["quantity"]["unit"]
+    if unit == hold.lot.unit:
+        return to_base(taken, unit)
+    # A liquid that is weighed: its volume follows in proportion.
+    return to_base(from_base(hold.amount, hold.lot.unit) * taken / asked, hold.lot.unit)
+
+
+@dataclass(frozen=True, slots=True)
+class Emptied:
+    """What becomes of a bottle that is found empty.
+
+    Attributes:
+        lot: the bottle.
+        drawn: what it gave this batch [unit of the lot].
+        more: what by the ledger is there besides and is written off [unit of the lot].
+        others: references of other batches that count on it.
+    """
+
+    lot: Lot
+    drawn: Decimal
+    more: Decimal
+    others: tuple[str, ...]
+
+
+def emptied_by(
+    batch: Batch, steps: Sequence[BenchStep], step: Mapping[str, Any], gave: TypedNumber
+) -> Emptied:
+    """What a run-out would write into the ledger of the empty bottle."""
+    lot = Lot.objects.select_related("substance").get(pk=int(step["lot"]["id"]))
+    mine = [hold for hold in active_holds(batch) if hold.lot_id == lot.pk]
+    drawn = sum(taken_of(hold, steps, step["number"], gave) for hold in mine)
+    links = BatchHold.objects.filter(hold__lot=lot, hold__state=ACTIVE).exclude(batch=batch)
+    more = lot.free + sum(hold.amount for hold in mine) - drawn
+    return Emptied(
+        lot=lot,
+        drawn=from_base(drawn, lot.unit),
+        more=from_base(max(more, 0), lot.unit),
+        others=tuple(links.order_by("batch_id").values_list("batch__reference", flat=True).distinct()),
     )

@@ -6,13 +6,12 @@ stays held, so nobody else can be promised it.
 """
 
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any, Final
 
 from django.urls import reverse
 
-from inventory.amounts import as_text, from_base, to_base
-from inventory.models import Hold, Lot, Movement
+from inventory.amounts import as_text
+from inventory.models import Lot, Movement
 from inventory.services import (
     draw_holds,
     empty_bottle,
@@ -32,8 +31,8 @@ from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
 from requests_app import sheets, states
 from requests_app.concealing import holds_unknown, purpose_of
 from requests_app.models import Batch, BatchHold, Mishap, Sheet, StepRecord
-from requests_app.selectors import BenchStep, active_holds, bench_steps, readings_of
-from requests_app.selectors.run_outs import run_out_shelf, why_not_this
+from requests_app.selectors import BenchStep, active_holds, bench_steps
+from requests_app.selectors.run_outs import run_out_shelf, taken_of, why_not_this
 from requests_app.services.at_work import locked_batch, require_at_work, require_fresh
 from requests_app.services.batching import replan_batch
 from requests_app.services.handing_over import require_changes_seen, require_nothing_stopped
@@ -253,31 +252,10 @@ class _RunOut:
             if hold.lot_id == self.empty.pk:
                 draw_holds(
                     actor=self.actor,
-                    amounts={hold.pk: self._taken(hold)},
+                    amounts={hold.pk: taken_of(hold, self.steps, self.step["number"], self.gave)},
                     reason=purpose_of(self.batch)[:300],
                     idempotency_key=f"run-out-{record.pk}",
                 )
-
-    def _taken(self, hold: Hold) -> int:
-        """Base units that the bottle gave so far, at this step and before."""
-        read = readings_of(self.steps)
-        asked = taken = Decimal(0)
-        unit = hold.lot.unit
-        for one in self.steps:
-            step, number = one.step, one.step["number"]
-            if not step.get("lot") or int(step["lot"]["id"]) != hold.lot_id:
-                continue
-            figure = Decimal((step.get("planned") or step["quantity"])["value"])
-            asked += figure
-            if number == self.step["number"]:
-                taken += self.gave.value
-            elif number < self.step["number"]:
-                taken += read[number].value if number in read else figure
-            unit = step["quantity"]["unit"]
-        if unit == hold.lot.unit:
-            return to_base(taken, unit)
-        # A liquid that is weighed: its volume follows in proportion.
-        return to_base(from_base(hold.amount, hold.lot.unit) * taken / asked, hold.lot.unit)
 
     def write_down(self, new: Sheet, gone_on: GoneOn, row: Movement | None) -> None:
         """The history of the batch, and what was missing, for whoever reviews the day."""

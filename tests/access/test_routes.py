@@ -179,6 +179,8 @@ ROWS = [
     stockroom("requests_app:put_back", "post", "batch"),
     stockroom("requests_app:step", "get", "batch", "step"),
     stockroom("requests_app:step", "post", "batch", "step"),
+    stockroom("requests_app:run_out", "get", "batch", "step"),
+    stockroom("requests_app:run_out", "post", "batch", "step"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
     stockroom("requests_app:hand_over", "get", "batch"),
