@@ -234,9 +234,19 @@ def draws_of(plan: Plan) -> list[Draw]:
 
 
 def freeze_sheet(
-    *, actor: User, batch: Batch, request: Mapping[str, Any], plan: Plan, reason: str = ""
+    *,
+    actor: User,
+    batch: Batch,
+    request: Mapping[str, Any],
+    plan: Plan,
+    reason: str = "",
+    kept: Mapping[str, int] | None = None,
 ) -> Sheet:
-    """Keep a plan as the next revision of a batch's sheet. The caller holds the batch's lock."""
+    """Keep a plan as the next revision of a batch's sheet. The caller holds the batch's lock.
+
+    Args:
+        kept: up to which step the records of older sheets count for it, by the key of the sheet.
+    """
     last = batch.sheets.order_by("-revision").values_list("revision", flat=True).first()
     return Sheet.objects.create(
         batch=batch,
@@ -244,6 +254,7 @@ def freeze_sheet(
         request=dict(request),
         plan=plan,
         card=card_of(plan),
+        kept=dict(kept or {}),
         data_version=plan["data_version"],
         reason=reason,
         created_by=actor,

@@ -52,6 +52,7 @@ from inventory.selectors.calculation import (
     APPROXIMATE,
     calc_apparatus,
     calc_catalogue,
+    calc_lots,
     calc_shelf,
 )
 from inventory.selectors.costs import cost_shares
@@ -164,6 +165,7 @@ __all__ = [
     "bottles_of_pouring",
     "calc_apparatus",
     "calc_catalogue",
+    "calc_lots",
     "calc_shelf",
     "children_of",
     "conflicts_if_put",

@@ -111,6 +111,16 @@ def calc_shelf(
     return model.Shelf(lots=shelf_lots, apparatus=_free_apparatus(items, window, as_if_released_bookings))
 
 
+def calc_lots(lots: Iterable[int]) -> tuple[model.ShelfLot, ...]:
+    """Bottles as their labels are, whatever became of them and however little is free.
+
+    Args:
+        lots: keys.
+    """
+    found = Lot.objects.filter(pk__in=set(lots)).select_related("substance", "prepared_by").order_by("pk")
+    return tuple(_shelf_lot(lot, lot.free) for lot in found)
+
+
 def _may_be_planned_with(lot: Lot) -> bool:
     """Not a mixture, and not an unknown made here, of which nobody says what is in it."""
     unknown = lot.prepared_by_id is not None and not lot.composition

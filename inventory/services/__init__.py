@@ -60,6 +60,7 @@ from inventory.services.places import (
 from inventory.services.pouring import check_filled_place, check_merge, check_split, merge_lots, split_lot
 from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
+from inventory.services.run_dry import empty_bottle
 from inventory.services.sending import was_sent
 from inventory.services.spills import Spill, book_spill, check_stream
 from inventory.services.standing import AGAINST, check_standing
@@ -168,6 +169,7 @@ __all__ = [
     "dispose",
     "draw_holds",
     "edit_substance",
+    "empty_bottle",
     "end_bookings",
     "facts_as_shown",
     "give_up_stocktake",

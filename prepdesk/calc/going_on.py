@@ -11,6 +11,8 @@ from typing import Any, Final
 
 from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import Catalogue
+from prepdesk.calc.found import SettledConcentration, Taken
+from prepdesk.calc.going_on_bottles import Bottle, with_standards
 from prepdesk.calc.going_on_case import (
     Bottle,
     CannotGoOn,
@@ -33,7 +35,7 @@ from prepdesk.calc.planner.bench import Bench, Tool, bench_of
 from prepdesk.calc.planner.measures import SMALLEST_LIQUID_G, Measure, volumes, weighings
 from prepdesk.calc.sentences import a as article
 from prepdesk.calc.sentences import tool as tool_words
-from prepdesk.calc.settle import judge_reading, settle
+from prepdesk.calc.settle import found_by, judge_reading
 from prepdesk.calc.typed import TypedNumber
 
 __all__ = ["CannotGoOn", "GoneOn", "go_on_from"]
@@ -41,7 +43,6 @@ __all__ = ["CannotGoOn", "GoneOn", "go_on_from"]
 # A single mark serves for the rest where it misses by no more than this part of the tolerance [1].
 _MARK_PART: Final = 0.25
 _CLOSE: Final = 1e-9
-_EMPTY: Final[Mapping[int, TypedNumber]] = {}
 
 
 def go_on_from(
@@ -98,6 +99,7 @@ def go_on_from(
     if found is None:
         raise _nothing_fits(case, rest)
     _require_enough(case, found, other)
+    _require_room(case, found)
     return write_sheet(case, found.takings, found.settling, found.parts, other.free)
 
 
@@ -137,8 +139,8 @@ def _rest(case: Case) -> float:
     if not later:
         # Nothing after this makes up for what was read before, so the rest does.
         for bottle, number in earlier:
-            if number in case.readings and bottle.is_read:
-                missing = bottle.shares[number] - float(case.readings[number].value)
+            if int(number) in case.readings and bottle.is_read:
+                missing = bottle.shares[number] - float(case.readings[int(number)].value)
                 case.mine.shares[case.number] += missing * bottle.per_unit / case.mine.per_unit
                 bottle.shares[number] -= missing
     per_unit = case.per_unit(case.other)
@@ -176,7 +178,7 @@ def _rest_by_mass(case: Case, missing_mol: float, gave: float) -> float:
     own = sum(bottle.mol for bottle in case.bottles) - missing_mol
     grams_of_other = (part * whole - own) / (other.mol_per_g - part * mass)
     density = other.density.g_per_ml if other.density and not case.weighed else 1.0
-    return grams_of_other / density
+    return float(grams_of_other / density)
 
 
 # --- how it is measured -------------------------------------------------------------------------
@@ -229,12 +231,14 @@ def _try(case: Case, rest: float, measure: Measure, bench: Bench) -> _Found | No
     bottles = with_standards(_new_bottles(case, takings))
     settling = new_settling(case, bottles, takings)
     changed = {**case.plan, "settling": settling, "steps": as_planned(case, takings)}
-    after = settle(changed, case.read_before).concentrations
-    before = settle(case.plan, _EMPTY).concentrations
+    after = found_by(changed, Taken(changed, case.read_before))
+    before = found_by(case.plan, Taken(case.plan, {}))
     own = case.component
     shift = 100.0 * abs(settling["components"][own].get("fixed", 1.0) - 1.0)
     left = after[own].tolerance_percent - after[own].expanded_uncertainty_percent - shift
     left = (left - _for_other_readings(case, before[own])) / 100.0
+    # Of a solution that is too weak the same doubt is a larger part, so the window ends a little sooner.
+    left /= 1.0 + after[own].expanded_uncertainty_percent / 50.0
     fitted = []
     for taking in takings:
         same = [one for one in takings if case.filling_of(one.at) == case.filling_of(taking.at)]
@@ -256,7 +260,7 @@ def _weight(case: Case, taking: Taking) -> float:
     return taking.exact * case.per_unit(case.other) / whole
 
 
-def _for_other_readings(case: Case, before: Any) -> float:
+def _for_other_readings(case: Case, before: SettledConcentration) -> float:
     """What of the tolerance the windows of the component's other readings may use up [%]."""
     terms = case.plan["settling"]["components"][case.component]
     left = before.tolerance_percent - before.expanded_uncertainty_percent
@@ -267,7 +271,7 @@ def _for_other_readings(case: Case, before: Any) -> float:
     if not groups:
         return 0.0
     own = 1 if group_of(case.plan, case.component, case.number) is not None else 0
-    return left * (len(groups) - own) / len(groups)
+    return float(left * (len(groups) - own) / len(groups))
 
 
 def _new_bottles(case: Case, takings: Sequence[Taking]) -> list[Bottle]:
@@ -314,6 +318,28 @@ def _require_enough(case: Case, found: _Found, other: ShelfLot) -> None:
         )
 
 
+def _require_room(case: Case, found: _Found) -> None:
+    """A weaker liquid takes more room, and the vessel ends at its mark."""
+    if case.by_mass or case.other.kind == "solid":
+        return
+    number = case.number
+    mark = next(one for one in case.steps if one["number"] > number and one["action"] == "make_up")
+    before = [one["number"] for one in case.steps if one["number"] < number and one["action"] == "make_up"]
+    taken = 0.0
+    for one in case.steps:
+        if max(before, default=0) < one["number"] < mark["number"] and one.get("component") is not None:
+            liquid = one["action"] == "measure" and one["number"] != number
+            taken += float(one["quantity"]["value"]) if liquid else 0.0
+    density = case.other.density.g_per_ml if case.other.density and case.weighed else 1.0
+    taken += (float(case.gave.value) + found.takings[0].measure.amount) / density
+    if taken >= float(mark["quantity"]["value"]):
+        raise CannotGoOn(
+            "no_room",
+            f"The liquids would fill {taken:.4g} mL of the {mark['quantity']['value']} mL: the other bottle"
+            " is too weak. A stronger one would serve.",
+        )
+
+
 def _nothing_fits(case: Case, rest: float) -> CannotGoOn:
     """Why no way fits: the apparatus, and what would serve; or the bottle itself."""
     figure, unit = f"{rest:.3g}", case.unit
@@ -333,7 +359,7 @@ def _nothing_fits(case: Case, rest: float) -> CannotGoOn:
         )
     return CannotGoOn(
         "tolerance_not_reachable",
-        f"With {case.other.label} the whole can't be held inside the tolerance of"
+        f"With {case.other.label}, however it is measured, the whole can't be held inside the tolerance of"
         f" {100.0 * case.wants[case.component].tolerance:.3g} %. A bottle whose label or certificate states"
         " its strength more closely would serve, or give the batch up and have it planned again.",
     )

@@ -2,11 +2,12 @@
 
 import copy
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from prepdesk.calc.going_on_case import Bottle, Case, Step, group_of
+from prepdesk.calc.going_on_bottles import Bottle
+from prepdesk.calc.going_on_case import Case, Step, group_of
 from prepdesk.calc.model import Amount
 from prepdesk.calc.planner.account import as_shown
 from prepdesk.calc.planner.measures import Measure
@@ -17,6 +18,7 @@ from prepdesk.calc.rest import moved_to
 from prepdesk.calc.uncertainty import Input
 
 Json = dict[str, Any]
+StepsOf = Callable[[Bottle], list[list[float]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,15 +102,18 @@ def new_settling(case: Case, bottles: Sequence[Bottle], takings: Sequence[Taking
     terms = settling["components"][case.component]
     variance = (terms["rest_percent"] / 100.0) ** 2 + _change_of_variance(case, bottles)
     if case.by_mass:
-        _by_mass(case, settling, bottles, takings, steps_of, apart)
+        _set_sources(case, settling, bottles, steps_of, apart=apart)
+        _set_water(case, settling, takings)
     else:
-        variance -= _by_volume(case, terms, bottles, steps_of, apart)
+        variance -= _set_readings(case, terms, bottles, steps_of, apart=apart)
     terms["rest_percent"] = 100.0 * math.sqrt(max(variance, 0.0))
-    _renumber(settling, numbers, case, bottles)
+    _renumber(settling, numbers)
     return settling
 
 
-def _by_volume(case: Case, terms: Json, bottles: Sequence[Bottle], steps_of: Any, apart: bool) -> float:
+def _set_readings(
+    case: Case, terms: Json, bottles: Sequence[Bottle], steps_of: StepsOf, *, apart: bool
+) -> float:
     """Set the entry of the amount; the variance of a tool that counted among the rest before [1]."""
     old = group_of(case.plan, case.component, case.number)
     entry: Json = {
@@ -141,13 +146,8 @@ def _by_volume(case: Case, terms: Json, bottles: Sequence[Bottle], steps_of: Any
     return mine.tool.variance(len(per_filling)) / amount**2
 
 
-def _by_mass(
-    case: Case,
-    settling: Json,
-    bottles: Sequence[Bottle],
-    takings: Sequence[Taking],
-    steps_of: Any,
-    apart: bool,
+def _set_sources(
+    case: Case, settling: Json, bottles: Sequence[Bottle], steps_of: StepsOf, *, apart: bool
 ) -> None:
     sources: list[Json] = settling["sources"]
     place = next(i for i, one in enumerate(sources) if one["component"] == case.component)
@@ -171,13 +171,17 @@ def _by_mass(
             }
         )
     settling["sources"] = [*kept[:place], *own, *kept[place:]]
+
+
+def _set_water(case: Case, settling: Json, takings: Sequence[Taking]) -> None:
     less = _water_less(case, takings)
-    for one in kept:
-        if one["component"] is None and one["steps"] and less is not None:
-            number, exact = one["steps"][-1]
-            before = planned_source_g(one)
-            one["steps"][-1] = [number, exact - less / one["g_per_unit"]]
-            one["planned_g"] += planned_source_g(one) - before
+    if less is None:
+        return
+    for source in settling["sources"]:
+        if source["component"] is None and source["steps"]:
+            number, exact = source["steps"][-1]
+            source["steps"][-1] = [number, exact - less / source["g_per_unit"]]
+            source["planned_g"] -= less
 
 
 def planned_source_g(source: Mapping[str, Any]) -> float:
@@ -236,11 +240,12 @@ def label_inputs(case: Case, bottles: Sequence[Bottle]) -> tuple[Input, ...]:
     def own(supply: Supply) -> tuple[Input, ...]:
         return supply.by_g if case.weighed else supply.by_ml
 
-    mol: dict[int, float] = {}
-    supplies: dict[int, Supply] = {}
+    mol: dict[str, float] = {}
+    supplies: dict[str, Supply] = {}
     for one in bottles:
-        supplies[id(one.supply)] = one.supply
-        mol[id(one.supply)] = mol.get(id(one.supply), 0.0) + one.mol
+        lot_id = one.supply.lot.id if one.supply.lot else ""
+        supplies[lot_id] = one.supply
+        mol[lot_id] = mol.get(lot_id, 0.0) + one.mol
     giving = [key for key, amount in mol.items() if amount > 0.0]
     if len(giving) == 1:
         return own(supplies[giving[0]])
@@ -253,7 +258,7 @@ def _change_of_variance(case: Case, bottles: Sequence[Bottle]) -> float:
     return sum(one.standard**2 for one in after) - sum(one.standard**2 for one in before)
 
 
-def _renumber(settling: Json, numbers: Mapping[float, Sequence[int]], case: Case, _: Any) -> None:
+def _renumber(settling: Json, numbers: Mapping[float, Sequence[int]]) -> None:
     """Every other entry names its steps by the numbers of the new sheet."""
     entries = list(settling.get("sources", ()))
     for terms in settling["components"]:

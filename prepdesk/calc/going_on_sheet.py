@@ -2,27 +2,24 @@
 
 import copy
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Any
 
 from prepdesk.calc import sentences
-from prepdesk.calc.answer import apparatus_of, plain, trust_of
+from prepdesk.calc.answer import apparatus_of
 from prepdesk.calc.cautions import caution
-from prepdesk.calc.digits import last_place
-from prepdesk.calc.going_on_case import Bottle, Case, Step, handled, parts_of
+from prepdesk.calc.going_on_bottles import Bottle, parts_of
+from prepdesk.calc.going_on_case import Case, Step, handled
+from prepdesk.calc.going_on_figures import new_budget, set_result, working_of
 from prepdesk.calc.going_on_settling import (
     Json,
     Taking,
-    as_planned,
-    label_inputs,
     numbering,
     water_moved,
 )
-from prepdesk.calc.measuring import Room
-from prepdesk.calc.model import Amount, Contribution
-from prepdesk.calc.planner.account import decimals_of, measure_inputs
+from prepdesk.calc.model import Amount
+from prepdesk.calc.planner.account import decimals_of
 from prepdesk.calc.planner.cost import FUMING_ON_BALANCE, LIQUID_ON_BALANCE
 from prepdesk.calc.planner.draft import draw_of
 from prepdesk.calc.planner.entries import Entry
@@ -31,13 +28,6 @@ from prepdesk.calc.planner.mixed import named
 from prepdesk.calc.planner.supply import Supply
 from prepdesk.calc.planner.working import part_working
 from prepdesk.calc.planner.writer import handling, ordered, window_of
-from prepdesk.calc.settle import settle
-from prepdesk.calc.uncertainty import Input
-
-# Rows of the budget are frozen at three digits; one that is this near its expected figure is it [1].
-_ROW_DIGITS = 0.02
-# A solution by mass whose whole changes by more is said to be less or more than was planned [1].
-_WHOLE_CHANGED = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +70,14 @@ def write_sheet(
     plan["steps"], rest = _steps(case, takings, free, bottles)
     plan["draws"] = _draws(case, takings)
     plan["route"] = _route(case, takings)
-    plan["budget"] = _budget(case, bottles)
-    plan["working"] = [*plan["working"], *_working(case, takings)]
+    plan["budget"] = new_budget(case, bottles)
+    plan["working"] = [*plan["working"], *working_of(case, takings)]
     plan["minutes"] = round(plan["minutes"] + _minutes(case, takings[0].measure))
     for note in case.other.notes:
         row = {"code": note.code, "text": note.text, "severity": note.severity}
         plan["problems"] = [*(one for one in plan["problems"] if one != row), row]
     _set_cautions(plan)
-    _set_result(plan, case, takings)
+    set_result(plan, case, takings)
     return GoneOn(plan, tuple(rest), case.other.substance.name)
 
 
@@ -103,7 +93,6 @@ def _steps(
     shown = part_working(parts, place) if len(parts) > 1 and place == len(parts) else ""
     steps: list[Step] = []
     rest: list[Step] = []
-    names = [case.first.substance.name, case.other.substance.name]
     for key, own in numbers.items():
         if key in by_key:
             written = _taking_steps(case, by_key[key], own, free, shown)
@@ -118,9 +107,7 @@ def _steps(
         if key == case.number:
             step = _fell_short(case, step, numbers[case.number + 0.5])
         if key > case.number and step["action"] in ("dissolve", "mix"):
-            step = _with_both_names(case, step, names)
-            if case.filling_of(key) != case.filling_of(case.number):
-                step["text"] = step["text"].replace(_both(names), f"the {names[1]}")
+            step = _named_as_it_is(case, step)
         steps.append({**step, "number": own[0]})
     return steps, rest
 
@@ -206,25 +193,30 @@ def _into(case: Case, step: Step) -> str:
     return ""
 
 
-def _with_both_names(case: Case, step: Step, names: Sequence[str]) -> Step:
+def _named_as_it_is(case: Case, step: Step) -> Step:
     """What is dissolved or mixed of another form is named too, with what that form asks for."""
-    first, other = names
-    if first == other or f"the {first}" not in step["text"] or not case.gave.value:
-        if first == other:
-            return step
-    codes = {one["code"] for one in step["cautions"]} | handling(case.other.substance, step["action"])
-    found = {**step, "cautions": _said(codes)}
-    if f"the {first}" in step["text"]:
-        found["text"] = step["text"].replace(f"the {first}", _both(names))
-        if found.get("substance"):
-            found["substance"] = found["substance"].replace(first, f"{first} and {other}")
-    elif first not in (step.get("substance") or ""):
+    first, other = case.first.substance.name, case.other.substance.name
+    if first == other or f"the {first}" not in step["text"]:
         return step
-    return found
+    both = case.filling_of(step["number"]) == case.filling_of(case.number) and _gave_before(case)
+    text = f"the {first} and the {other}" if both else f"the {other}"
+    inside = f"{first} and {other}" if both else other
+    codes = {one["code"] for one in step["cautions"]} | handling(case.other.substance, step["action"])
+    return {
+        **step,
+        "text": step["text"].replace(f"the {first}", text),
+        "substance": (step.get("substance") or first).replace(first, inside),
+        "cautions": _said(codes),
+    }
 
 
-def _both(names: Sequence[str]) -> str:
-    return f"the {names[0]} and the {names[1]}"
+def _gave_before(case: Case) -> bool:
+    """Whether the empty bottle gave anything to this filling."""
+    mine = case.mine.planned
+    words = case.filling_of(case.number)
+    return bool(case.gave.value) or any(
+        number < case.number and case.filling_of(number) == words for number in mine
+    )
 
 
 def _said(codes: Iterable[str]) -> list[Json]:
@@ -304,21 +296,6 @@ def _route(case: Case, takings: Sequence[Taking]) -> list[Json]:
             stage["inputs"][place : place + 1] = [gave, added] if case.gave.value else [added]
             return stages
     return stages
-
-
-# --- figures ------------------------------------------------------------------------------------
-def _working(case: Case, takings: Sequence[Taking]) -> list[str]:
-    step, gave, rest = case.step, case.gave, takings[0]
-    lot = case.other.lot
-    code = lot.code if lot else ""
-    per = case.per_unit(case.other)
-    moles = rest.exact * per
-    name = case.wants[case.component].name
-    return [
-        f"{name}: lot {step['lot']['code']} gave {gave.text} {case.unit} at step {case.number}."
-        f" {moles:.5g} mol are missing; ÷ {per:.6g} mol/{case.unit} of lot {code} ="
-        f" {rest.exact:.6g} {case.unit}."
-    ]
 
 
 def _minutes(case: Case, measure: Measure) -> float:

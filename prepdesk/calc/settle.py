@@ -128,13 +128,12 @@ def settle(
     Raises:
         ValueError: the plan has no steps to settle.
     """
-    settling = plan.get("settling") or {}
-    if not settling:
+    if not plan.get("settling"):
         raise ValueError("this plan has no steps to settle")
     over_ml = over_the_line(plan, readings)
     plan = _made_up_to(plan, over_ml)
     taken = Taken(plan, readings)
-    found = _by_volume(plan, taken) if settling["kind"] == "volume" else _by_mass(plan, taken)
+    found = found_by(plan, taken)
     if added is not None:
         found = _thinned(plan, found, taken, added)
     inside = all(one.inside for one in found)
@@ -174,6 +173,11 @@ def _made_up_to(plan: Plan, over_ml: float) -> Plan:
         {**terms, "fixed": terms["fixed"] * volume / (volume + over_ml)} for terms in settling["components"]
     ]
     return {**plan, "settling": {**settling, "volume_ml": volume + over_ml, "components": components}}
+
+
+def found_by(plan: Plan, taken: Taken) -> list[SettledConcentration]:
+    """What is in the bottle by what was taken, component by component, without a verdict on it."""
+    return _by_volume(plan, taken) if plan["settling"]["kind"] == "volume" else _by_mass(plan, taken)
 
 
 def added_unit(plan: Plan) -> str:

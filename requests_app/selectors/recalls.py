@@ -10,13 +10,15 @@ from django.http import Http404
 
 from inventory.models import Lot, LotEvent
 from inventory.selectors import family_below
-from inventory.states import ACTIVE, LOT_STATES, RECALLED, STOPPED
+from inventory.states import ACTIVE, DRAWN, LOT_STATES, RECALLED, STOPPED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from requests_app import states
 from requests_app.models import Batch, BatchHold, Order, Recall, Section
 
 AT_BENCH: Final = (states.CLAIMED, states.IN_WORK)
+# A bottle that ran out at the bench is drawn, and what it gave is in the solution that is being made.
+_IN_BATCH: Final = Q(hold__state=ACTIVE) | Q(hold__state=DRAWN, batch__state__in=AT_BENCH)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ def reach_of(lot: Lot, *, left_out: Iterable[int] = ()) -> Reach:
 def batches_of_lots(lots: Iterable[int]) -> QuerySet[Batch]:
     """The batches that are promised something of these lots, or whose finished solution is one of them."""
     wanted = set(lots)
-    promised = BatchHold.objects.filter(hold__lot__in=wanted, hold__state=ACTIVE).values("batch_id")
+    promised = BatchHold.objects.filter(_IN_BATCH, hold__lot__in=wanted).values("batch_id")
     return (
         Batch.objects.filter(
             Q(pk__in=promised) | Q(prepared_lot__in=wanted, state__in=(states.READY, states.HANDED_OVER))
@@ -151,9 +153,9 @@ def stopped_lots(batches: Iterable[int]) -> dict[int, list[Stopped]]:
     """
     wanted = set(batches)
     pairs = [
-        *BatchHold.objects.filter(
-            batch__in=wanted, hold__state=ACTIVE, hold__lot__state__in=STOPPED
-        ).values_list("batch_id", "hold__lot_id"),
+        *BatchHold.objects.filter(_IN_BATCH, batch__in=wanted, hold__lot__state__in=STOPPED).values_list(
+            "batch_id", "hold__lot_id"
+        ),
         *Batch.objects.filter(pk__in=wanted, state=states.READY, prepared_lot__state__in=STOPPED).values_list(
             "pk", "prepared_lot_id"
         ),

@@ -13,6 +13,7 @@ from django.utils import timezone
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Lot, Substance
 from inventory.services import draw_holds, receive_prepared_lot
+from inventory.states import DRAWN
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
 from prepdesk.calc.typed import TypedNumber
@@ -26,7 +27,11 @@ _ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1), "uL": Decimal("0.00
 
 
 def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]) -> list[int]:
-    """Draw what was really taken from each lot; the keys of the lots."""
+    """Draw what was really taken from each lot.
+
+    Returns:
+        The keys of all lots that gave something, also of those that ran out before and are drawn already.
+    """
     holds = active_holds(batch)
     used = drawn_amounts(sheet.plan, readings_of(steps), holds)
     draw_holds(
@@ -35,7 +40,13 @@ def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]
         reason=purpose_of(batch)[:300],
         idempotency_key=f"finish-{batch.pk}",
     )
-    return sorted(hold.lot_id for hold in holds if used[hold.pk])
+    return sorted({*lots_drawn_before(batch), *(hold.lot_id for hold in holds if used[hold.pk])})
+
+
+def lots_drawn_before(batch: Batch) -> list[int]:
+    """Keys of the lots that gave what they had while the batch was made, before it is closed."""
+    drawn = batch.batch_holds.filter(hold__state=DRAWN).exclude(hold__movements=None)
+    return list(drawn.values_list("hold__lot_id", flat=True).distinct())
 
 
 def drawn_amounts(plan: sheets.Plan, records: dict[int, TypedNumber], holds: list[Hold]) -> dict[int, int]:

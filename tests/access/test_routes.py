@@ -188,6 +188,8 @@ ROWS = [
     stockroom("requests_app:record", "post", "batch", "step"),
     stockroom("requests_app:check", "get", "batch"),
     stockroom("requests_app:check", "post", "batch"),
+    stockroom("requests_app:run_out", "get", "batch", "step"),
+    stockroom("requests_app:run_out", "post", "batch", "step"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
     stockroom("requests_app:hand_over", "get", "batch"),
