@@ -82,6 +82,8 @@ class Search:
         self.resources = resources
         self.hands_due = _hands_due(tasks)
         self.least_hands = min((task.hands for task in tasks if task.hands), default=1)
+        self.has_first = any(task.first for task in tasks)
+        self.has_after = any(task.after for task in tasks)
         self.least_spans = [_NEVER] * len(resources)
         for task in tasks:
             for resource, span in task.needs:
@@ -103,45 +105,57 @@ class Search:
         Args:
             lanes: who does which task, where that is settled.
         """
-        tasks = self.tasks
+        tasks, least = self.tasks, self.least_hands
         free: list[Gaps] = [[(0, _NEVER)] for _ in range(self.lane_count)]
         things: list[list[Gaps]] = [[[(0, _NEVER)] for _ in range(count)] for count in self.resources]
-        starts, chosen = [-1] * len(tasks), [0] * len(tasks)
-
-        def put(number: int) -> None:
+        starts, chosen, late = [0] * len(tasks), [0] * len(tasks), [0] * len(tasks)
+        for number in self._may_follow(order):
             task = tasks[number]
-            starts[number] = 0  # what waits for itself, by a mistake of the data, waits for nothing
-            earliest = task.release
+            earliest, hands, needs = task.release, task.hands, task.needs
             for before in task.after:
-                if starts[before] < 0:
-                    put(before)
                 other = tasks[before]
                 earliest = max(earliest, starts[before] + other.hands + other.tail)
-            candidates = (lanes[number],) if lanes is not None else task.lanes
             best, where = _NEVER, 0
-            for lane in candidates:
-                at = _fits(free[lane], earliest, task.hands)
-                if task.needs and at < best:
+            for lane in task.lanes if lanes is None else (lanes[number],):
+                at = _fits(free[lane], earliest, hands)
+                if needs and at < best:
                     at = _together(free[lane], at, task, things)
                 if at < best:
                     best, where = at, lane
                     if at == earliest:
                         break
+            if hands:
+                _take(free[where], best, hands, least)
+            for resource, span in needs:
+                for gaps in things[resource]:
+                    if _fits(gaps, best, span) == best:
+                        _take(gaps, best, span, self.least_spans[resource])
+                        break
             starts[number], chosen[number] = best, where
-            if task.hands:
-                _take(free[where], best, task.hands, self.least_hands)
-            for resource, span in task.needs:
-                one = next(gaps for gaps in things[resource] if _fits(gaps, best, span) == best)
-                _take(one, best, span, self.least_spans[resource])
+            late[number] = best + hands + task.tail - task.due
+        return Placed(starts, chosen, late)
+
+    def _may_follow(self, order: Sequence[int]) -> Sequence[int]:
+        """The order with what is under way at its head, and nothing before what it waits for."""
+        tasks = self.tasks
+        if self.has_first:
+            order = sorted(order, key=lambda number: not tasks[number].first)
+        if not self.has_after:
+            return order
+        followed: dict[int, None] = {}
+        met: set[int] = set()
+
+        def follow(number: int) -> None:
+            # What waits for itself, by a mistake of the data, waits for nothing.
+            if number not in met:
+                met.add(number)
+                for before in tasks[number].after:
+                    follow(before)
+                followed[number] = None
 
         for number in order:
-            if tasks[number].first and starts[number] < 0:
-                put(number)
-        for number in order:
-            if starts[number] < 0:
-                put(number)
-        late = [start + task.hands + task.tail - task.due for start, task in zip(starts, tasks, strict=True)]
-        return Placed(starts, chosen, late)
+            follow(number)
+        return list(followed)
 
     def _in_turn(self, numbers: Sequence[int] | range) -> list[int]:
         due = self.hands_due
