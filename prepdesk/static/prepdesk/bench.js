@@ -15,7 +15,6 @@
   // Steps that were recorded from this page: what it carries does not know of them.
   const takenHere = new Set();
   let busy = false;
-  let waitsForConnection = false;
 
   function theForm() {
     return document.querySelector("form[data-outbox]");
@@ -82,7 +81,6 @@
     const said = document.createElement("p");
     said.textContent = text;
     made.append(heading, said);
-    waitsForConnection = true;
     show(made, title);
   }
 
@@ -140,6 +138,13 @@
     const reason = keeps && form.elements.reason ? form.elements.reason.value.trim() : "";
     if (keeps && !reason) {
       say(form, "Type why this reading is kept, for example: the bottle ran out.", form.elements.reason);
+      return;
+    }
+    const here = outbox.pending(form.dataset.batch).find(function (entry) {
+      return entry.step === Number(form.dataset.number);
+    });
+    if (here) {
+      say(form, "This step is kept on this device already and waits to be sent.", field); // By another page.
       return;
     }
     const wasLost = outbox.isLost();
@@ -223,6 +228,14 @@
       return one.entry.batch === batchHere();
     });
     const form = theForm();
+    const refused = outbox.refused(batchHere()).filter(function (entry) {
+      return takenHere.has(String(entry.step));
+    });
+    if (form && refused.length) {
+      // The figures that this page carries may no longer hold.
+      panel("Look at " + batchHere() + " before going on", "What was read at step " + refused[0].step + " was not recorded, so what followed here may no longer hold. Open " + batchHere() + " as it stands now.");
+      return;
+    }
     if (!here.length) {
       if (!form || busy || !outbox.isLost()) {
         return;
@@ -237,7 +250,7 @@
     }
     const last = here[here.length - 1];
     const isShown = form && !takenHere.has(form.dataset.number) && takenHere.has(String(last.entry.step));
-    if (isShown && !waitsForConnection) {
+    if (isShown) {
       // The person is at a later step already; what they type goes on from what was booked.
       form.elements.version.value = last.answer.version;
     } else if (!outbox.pending(batchHere()).length) {
