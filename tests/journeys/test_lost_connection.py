@@ -250,6 +250,30 @@ def test_a_reading_outside_its_window_is_judged_here_and_not_kept(device, prep, 
     assert wait_for_records(page, 1)[0].reading_text == high
 
 
+def test_a_reading_outside_its_window_is_kept_with_a_reason_without_a_connection(
+    device, prep, batch, open_step
+):
+    page = device(prep)
+    open_step(page, 1)
+    step = readings_of(batch)[0]
+    beyond = str(parse_number(step["window"]["high"]).value + parse_number("0.30").value)
+    lose(page)
+    read(page, beyond)
+    keep = page.get_by_role("button", name="Keep this reading with the reason")
+    keep.click()
+    expect(page.locator("[data-bench-error]")).to_contain_text("Type why this reading is kept")
+    page.get_by_label("Why this reading is kept").fill("the bottle ran out")
+    # Enter in that field presses the first button: it accepts nothing outside the window.
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-bench-error]")).to_contain_text("Outside by 0.30 g")
+    at_step(page, 1)
+    keep.click()
+    at_step(page, 2)
+    regain(page)
+    record = wait_for_records(page, 1)[0]
+    assert (record.reading_text, record.verdict, record.reason) == (beyond, "outside", "the bottle ran out")
+
+
 def test_closing_waits_for_the_connection(device, prep, batch, open_step):
     page = device(prep)
     open_step(page, 1)
@@ -337,6 +361,22 @@ def test_a_figure_that_moves_with_an_unsent_reading_waits(
     # What the first bottle gave too little, the second one gives: the figure of the server, not of the sheet.
     expect(page.locator(".bench-because")).to_contain_text("so this bottle gives the rest")
     expect(page.locator(".bench-value")).not_to_have_text(second["quantity"]["value"])
+
+
+def test_a_step_that_needs_the_server_waits_for_it(device, prep, batch, open_step):
+    """What a step may carry: a bottle to be shown first, or words of its own why it waits."""
+    page = device(prep)
+    open_step(page, 1)
+    page.evaluate(
+        """() => { const next = document.querySelector("template[data-ahead]").content;
+        next.querySelector("form").insertAdjacentHTML(
+          "beforebegin", "<section data-scan-required='yes' data-scan-state='needed'></section>"); }"""
+    )
+    lose(page)
+    read(page, readings_of(batch)[0]["quantity"]["value"])
+    expect(page.locator(".bench-waits")).to_contain_text("Its bottle is scanned first")
+    regain(page)
+    at_step(page, 2)
 
 
 # --- somebody else ---------------------------------------------------------------------------------
