@@ -13,6 +13,10 @@ import django_htmx
 import pytest
 from playwright.sync_api import Page, Route, expect
 
+from prepdesk.calc.errors import InputError
+from prepdesk.calc.settle import judge_reading
+from prepdesk.calc.typed import parse_positive
+
 pytestmark = pytest.mark.browser
 
 STATIC = Path(__file__).parents[2] / "prepdesk" / "static" / "prepdesk"
@@ -45,7 +49,7 @@ class Site:
         if path.startswith("/static/"):
             name = path.removeprefix("/static/")
             text = (HTMX if name == "htmx.js" else STATIC / name).read_text()
-            route.fulfill(body=text, content_type="text/javascript")
+            route.fulfill(body=text, content_type="text/javascript; charset=utf-8")
         elif not self.up:
             route.abort()
         elif request.method == "POST":
@@ -287,6 +291,38 @@ def test_a_page_to_sign_in_is_never_put_into_the_region(site, page):
     page.get_by_label("Volume").fill("5")
     expect(page.locator("#answer")).to_have_text("nothing yet")
     expect(page.get_by_role("status")).not_to_have_text("")
+
+
+# --- readings judged on the device ---------------------------------------------------------------
+TYPED = [
+    "58.44", "58,44", " 58.4 ", "5 8.4", "1\u2009000.5", "0.1", "00.10", ".5", "5.", "1.5e-3", "5844E-2",
+    "5.844e1", "0", "0,00", "-5", "\u22125", "+58.44", "", "  ", ".", ",", "e5", "1e", "4,5,6", "1.000,5",
+    "abc", "L00017X", "NaN", "Infinity", "1_000", "\u0665", "0x10", "1e31", "1e-31", "9" * 20, "9" * 32,
+    "9" * 41, "58.40", "58.399999", "58.48", "58.480001", "58.78", "116.96",
+]  # fmt: skip
+
+
+def test_a_reading_is_read_and_judged_on_the_device_as_on_the_server(site, page):
+    """The server's own parser and judgement are the measure; both are exact decimals."""
+    window = {"low": "58.40", "high": "58.48", "unit": "g"}
+
+    def judged(text):
+        try:
+            number = parse_positive(text)
+        except InputError as error:
+            return error.text
+        found = judge_reading({"window": window}, number)
+        return "" if found.inside else found.text.removesuffix(found.warning).strip()
+
+    site.show("<p>x</p>", "exact.js")
+    here = page.evaluate(
+        """([texts, low, high, unit]) => texts.map(text => {
+          const number = prepdeskExact.read(text);
+          return number.refusal || prepdeskExact.outside(number, low, high, unit);
+        })""",
+        [TYPED, window["low"], window["high"], window["unit"]],
+    )
+    assert dict(zip(TYPED, here, strict=True)) == {text: judged(text) for text in TYPED}
 
 
 # --- focus ------------------------------------------------------------------------------------------

@@ -18,6 +18,7 @@ from requests_app.models import Batch, StepRecord
 from requests_app.services.claiming import claim_batch
 from requests_app.services.recalls import recall_lot
 from requests_app.services.recording import record_step
+from tests.journeys.test_every_page import faults
 from tests.requests_app.conftest import (  # noqa: F401 (fixtures)
     bench,
     bottle,
@@ -249,6 +250,30 @@ def test_a_reading_outside_its_window_is_judged_here_and_not_kept(device, prep, 
     assert wait_for_records(page, 1)[0].reading_text == high
 
 
+def test_a_reading_outside_its_window_is_kept_with_a_reason_without_a_connection(
+    device, prep, batch, open_step
+):
+    page = device(prep)
+    open_step(page, 1)
+    step = readings_of(batch)[0]
+    beyond = str(parse_number(step["window"]["high"]).value + parse_number("0.30").value)
+    lose(page)
+    read(page, beyond)
+    keep = page.get_by_role("button", name="Keep this reading with the reason")
+    keep.click()
+    expect(page.locator("[data-bench-error]")).to_contain_text("Type why this reading is kept")
+    page.get_by_label("Why this reading is kept").fill("the bottle ran out")
+    # Enter in that field presses the first button: it accepts nothing outside the window.
+    page.keyboard.press("Enter")
+    expect(page.locator("[data-bench-error]")).to_contain_text("Outside by 0.30 g")
+    at_step(page, 1)
+    keep.click()
+    at_step(page, 2)
+    regain(page)
+    record = wait_for_records(page, 1)[0]
+    assert (record.reading_text, record.verdict, record.reason) == (beyond, "outside", "the bottle ran out")
+
+
 def test_closing_waits_for_the_connection(device, prep, batch, open_step):
     page = device(prep)
     open_step(page, 1)
@@ -277,6 +302,35 @@ def test_a_link_waits_for_the_connection_instead_of_losing_the_page(device, prep
     page.get_by_role("link", name=batch.reference).click()
     expect(page.locator("[data-bench-error]")).to_contain_text("waits for the connection")
     at_step(page, 2)
+
+
+def test_no_barrier_is_found_while_the_connection_is_lost(device, prep, batch, open_step):
+    page = device(prep)
+    open_step(page, 1)
+    page.route("**/record/", lambda route: route.abort())
+    read(page, readings_of(batch)[0]["quantity"]["value"])
+    at_step(page, 2)
+    page.get_by_role("button", name="Digits").click()
+    read(page, "abc")
+    expect(page.locator("[data-bench-error]")).to_be_visible()
+    wrong = faults(page)
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("dialog")).to_be_visible()
+    wrong += faults(page)
+    page.get_by_role("button", name="Stay signed in").click()
+    read(page, readings_of(batch)[1]["quantity"]["value"])
+    at_step(page, 3)
+    record_step(
+        actor=prep,
+        batch=batch,
+        step_number=1,
+        reading_text=readings_of(batch)[0]["window"]["low"],
+        idempotency_key="other",
+    )
+    page.unroute("**/record/")
+    expect(page.locator(".outbox .notice-stop")).to_have_count(2, timeout=15_000)
+    wrong += faults(page)
+    assert wrong == []
 
 
 # --- several bottles -------------------------------------------------------------------------------
@@ -309,6 +363,22 @@ def test_a_figure_that_moves_with_an_unsent_reading_waits(
     expect(page.locator(".bench-value")).not_to_have_text(second["quantity"]["value"])
 
 
+def test_a_step_that_needs_the_server_waits_for_it(device, prep, batch, open_step):
+    """What a step may carry: a bottle to be shown first, or words of its own why it waits."""
+    page = device(prep)
+    open_step(page, 1)
+    page.evaluate(
+        """() => { const next = document.querySelector("template[data-ahead]").content;
+        next.querySelector("form").insertAdjacentHTML(
+          "beforebegin", "<section data-scan-required='yes' data-scan-state='needed'></section>"); }"""
+    )
+    lose(page)
+    read(page, readings_of(batch)[0]["quantity"]["value"])
+    expect(page.locator(".bench-waits")).to_contain_text("Its bottle is scanned first")
+    regain(page)
+    at_step(page, 2)
+
+
 # --- somebody else ---------------------------------------------------------------------------------
 def test_what_another_device_recorded_is_told_and_the_own_reading_stays_until_discarded(
     device, prep, batch, open_step
@@ -328,6 +398,9 @@ def test_what_another_device_recorded_is_told_and_the_own_reading_stays_until_di
     expect(told).to_contain_text(f"step 1: {first['quantity']['value']} g")
     expect(told).to_contain_text(f"Step 1 was recorded as {first['window']['low']} g by Pia Brook")
     assert StepRecord.objects.get().reading_text == first["window"]["low"]
+    # The figures this page carries may no longer hold, so none of them is shown any more.
+    expect(page.get_by_role("heading", level=1)).to_have_text(f"Look at {batch.reference} before going on")
+    expect(page.locator(".bench-value")).to_have_count(0)
     # It is there on every page of this person, until it is discarded on purpose.
     told.get_by_role("link", name=f"Open {batch.reference}").click()
     expect(told).to_contain_text(first["quantity"]["value"])

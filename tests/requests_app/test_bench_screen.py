@@ -10,6 +10,7 @@ from pypdf import PdfReader
 
 from requests_app.models import StepRecord
 from requests_app.services.claiming import claim_batch
+from requests_app.services.recording import record_step
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -87,6 +88,94 @@ def test_every_target_at_the_bench_is_large_enough_for_a_glove(go, page, batch, 
     for name, width, height in page.evaluate(BOXES):
         assert height >= 56, name
         assert width >= 56, name
+
+
+RECTANGLES = """() => [...document.querySelectorAll('a, button, input:not([type=hidden]), summary')]
+  .filter(e => e.checkVisibility() && !e.classList.contains('skip-link') && !e.matches('[aria-hidden=true]'))
+  .map(e => { const r = e.getBoundingClientRect();
+    return [e.innerText || e.name, r.left, r.top, r.right, r.bottom]; })"""
+
+
+def too_near(page):
+    """Pairs of targets with less than 12 px between them."""
+    found = page.evaluate(RECTANGLES)
+    return [
+        (one[0], other[0])
+        for index, one in enumerate(found)
+        for other in found[index + 1 :]
+        if max(other[1] - one[3], one[1] - other[3], other[2] - one[4], one[2] - other[4]) < 12
+    ]
+
+
+def too_small(page):
+    return [found for found in page.evaluate(BOXES) if min(found[1:]) < 56]
+
+
+@pytest.mark.parametrize("size", TABLETS)
+def test_every_target_of_every_step_is_large_and_stands_apart(go, page, batch, prep, size):
+    """A finger in a glove covers some 15 mm: 56 px and 12 px between them; common practice at a bench."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    for step in batch.sheets.first().plan["steps"]:
+        go(f"/batches/{batch.reference}/steps/{step['number']}/")
+        assert (too_small(page), too_near(page)) == ([], []), step["number"]
+        if step.get("window"):
+            page.get_by_role("button", name="Digits").click()
+            assert (too_small(page), too_near(page)) == ([], []), "with the digits"
+        button = page.locator(".bench-form .bench-button").first.bounding_box()
+        assert button["y"] + button["height"] <= size[1], "the button is reached without scrolling"
+        assert page.evaluate("scrollY") == 0
+        batch.refresh_from_db()
+        record_step(
+            actor=prep,
+            batch=batch,
+            step_number=step["number"],
+            reading_text=step["quantity"]["value"] if step.get("window") else "",
+            idempotency_key=f"all-{step['number']}",
+        )
+    # A step that was done, with its record, the way on and the field to read again.
+    go(f"/batches/{batch.reference}/steps/{step_with_window(batch)['number']}/")
+    assert (too_small(page), too_near(page)) == ([], [])
+
+
+def test_digits_are_typed_by_large_keys_when_somebody_asks_for_them(go, page, batch):
+    step = step_with_window(batch)
+    go(f"/batches/{batch.reference}/steps/{step['number']}/")
+    keys = page.get_by_role("group", name="Digits")
+    expect(keys).to_be_hidden()
+    opener = page.get_by_role("button", name="Digits")
+    opener.click()
+    expect(opener).to_have_attribute("aria-expanded", "true")
+    for sign in "1" + step["quantity"]["value"]:
+        name = "Decimal point" if sign == "." else sign
+        keys.get_by_role("button", name=name, exact=True).click()
+    field = page.get_by_label("Reading", exact=True)
+    expect(field).to_have_value("1" + step["quantity"]["value"])
+    # Back takes away what stands before the cursor.
+    field.focus()
+    page.keyboard.press("Home")
+    page.keyboard.press("ArrowRight")
+    keys.get_by_role("button", name="Back").click()
+    expect(field).to_have_value(step["quantity"]["value"])
+    page.get_by_role("button", name="Record the reading").click()
+    page.wait_for_url(f"**/steps/{step['number'] + 1}/")
+    assert StepRecord.objects.get().reading_text == step["quantity"]["value"]
+
+
+def test_without_scripts_the_form_is_sent_as_ever(browser, client, live_server, prep, batch):
+    client.force_login(prep)
+    context = browser.new_context(java_script_enabled=False)
+    context.add_cookies(
+        [{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": live_server.url}]
+    )
+    page = context.new_page()
+    step = step_with_window(batch)
+    page.goto(f"{live_server.url}/batches/{batch.reference}/steps/{step['number']}/")
+    expect(page.get_by_role("button", name="Digits")).to_be_hidden()
+    page.get_by_label("Reading", exact=True).fill(step["quantity"]["value"])
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/steps/{step['number'] + 1}/")
+    assert StepRecord.objects.get().reading_text == step["quantity"]["value"]
+    context.close()
 
 
 @pytest.mark.parametrize("size", [*TABLETS, (1280, 800)])

@@ -3,8 +3,9 @@
 // the page carries, as the server would show it, unless its figure moves with a reading that is not sent.
 //
 //   <form data-outbox="address" data-batch data-revision data-number data-low data-high data-unit>
-//   <template data-ahead data-number data-rests-on="3 5">   a step that follows; [data-waits] in it says why
-//                                                           it can't go on without the connection
+//   <template data-ahead data-number data-rests-on="3 5">   a step that follows
+//   [data-waits="why"]                                      in a step: it can't go on without the connection
+//   [data-scan-required="yes"][data-scan-state]             in a step: nor before its bottle is shown
 "use strict";
 
 (function () {
@@ -15,7 +16,6 @@
   // Steps that were recorded from this page: what it carries does not know of them.
   const takenHere = new Set();
   let busy = false;
-  let waitsForConnection = false;
 
   function theForm() {
     return document.querySelector("form[data-outbox]");
@@ -37,11 +37,21 @@
     }
   }
 
+  // Why a step can't be done without the server at all; empty where it can.
+  function whyItWaits(step) {
+    const waits = step.querySelector("[data-waits]");
+    const scan = step.querySelector("[data-scan-required='yes']");
+    if (waits) {
+      return waits.dataset.waits;
+    }
+    return scan && scan.dataset.scanState !== "done" ? "Its bottle is scanned first, and that needs the connection." : "";
+  }
+
   // Why a reading can't be kept without the server; empty where it can.
   function whyNot(form, reading, keeps, reason) {
-    const waits = form.closest("[data-bench-step]").querySelector("[data-waits]");
+    const waits = whyItWaits(form.closest("[data-bench-step]"));
     if (waits) {
-      return waits.dataset.waits || "This step waits for the connection.";
+      return waits;
     }
     if (!form.dataset.low) {
       return "";
@@ -54,7 +64,25 @@
     if (!said || (keeps && reason)) {
       return "";
     }
-    return said + " There is no connection: read again, or wait for it to see what would put this right.";
+    askReason(form);
+    return said + " There is no connection: read again, give a reason below, or wait for the connection to see what would put this right.";
+  }
+
+  // The field for the reason, as the server shows it beside a reading outside its window.
+  function askReason(form) {
+    if (form.elements.reason) {
+      return;
+    }
+    const box = document.createElement("div");
+    const label = document.createElement("label");
+    const field = document.createElement("input");
+    const button = document.createElement("button");
+    box.className = "bench-reason";
+    Object.assign(label, { htmlFor: "id_reason", textContent: "Why this reading is kept" });
+    Object.assign(field, { id: "id_reason", name: "reason", type: "text", maxLength: 300, autocomplete: "off" });
+    Object.assign(button, { name: "keep", value: "1", className: "bench-button button-quiet", textContent: "Keep this reading with the reason" });
+    box.append(label, field, button);
+    form.append(box);
   }
 
   // --- the step that follows -----------------------------------------------------------------
@@ -82,7 +110,6 @@
     const said = document.createElement("p");
     said.textContent = text;
     made.append(heading, said);
-    waitsForConnection = true;
     show(made, title);
   }
 
@@ -106,13 +133,12 @@
       panel(title, "Its figure moves with what was read at step " + moving.join(" and ") + ". As soon as that is sent, this step is shown with its figure.");
       return;
     }
-    const content = next.content.cloneNode(true);
-    const waits = content.querySelector("[data-waits]");
+    const step = next.content.cloneNode(true).querySelector("[data-bench-step]");
+    const waits = whyItWaits(step);
     if (waits) {
-      panel(title, waits.dataset.waits);
+      panel(title, waits);
       return;
     }
-    const step = content.querySelector("[data-bench-step]");
     show(step, step.dataset.title, step.querySelector("form").getAttribute("action"));
   }
 
@@ -140,6 +166,13 @@
     const reason = keeps && form.elements.reason ? form.elements.reason.value.trim() : "";
     if (keeps && !reason) {
       say(form, "Type why this reading is kept, for example: the bottle ran out.", form.elements.reason);
+      return;
+    }
+    const here = outbox.pending(form.dataset.batch).find(function (entry) {
+      return entry.step === Number(form.dataset.number);
+    });
+    if (here) {
+      say(form, "This step is kept on this device already and waits to be sent.", field); // By another page.
       return;
     }
     const wasLost = outbox.isLost();
@@ -223,6 +256,14 @@
       return one.entry.batch === batchHere();
     });
     const form = theForm();
+    const refused = outbox.refused(batchHere()).filter(function (entry) {
+      return takenHere.has(String(entry.step));
+    });
+    if (form && refused.length) {
+      // The figures that this page carries may no longer hold.
+      panel("Look at " + batchHere() + " before going on", "What was read at step " + refused[0].step + " was not recorded, so what followed here may no longer hold. Open " + batchHere() + " as it stands now.");
+      return;
+    }
     if (!here.length) {
       if (!form || busy || !outbox.isLost()) {
         return;
@@ -237,7 +278,7 @@
     }
     const last = here[here.length - 1];
     const isShown = form && !takenHere.has(form.dataset.number) && takenHere.has(String(last.entry.step));
-    if (isShown && !waitsForConnection) {
+    if (isShown) {
       // The person is at a later step already; what they type goes on from what was booked.
       form.elements.version.value = last.answer.version;
     } else if (!outbox.pending(batchHere()).length) {

@@ -227,9 +227,8 @@ window.prepdeskOutbox = (function () {
   function refusal(entry) {
     const box = element("div", "", { className: "notice notice-stop" });
     const first = element("p");
-    first.append(element("strong", "Not recorded. "), what(entry) + ".");
-    box.append(first, element("p", entry.refused.text));
-    box.append(element("p", "Look at " + entry.batch + " as it stands now, and read again or write this down elsewhere; it stays here until you discard it."));
+    first.append(element("strong", "Not recorded. "), what(entry) + ". " + entry.refused.text + " It stays here, to be read again or written down elsewhere, until you discard it.");
+    box.append(first);
     const actions = element("div", "", { className: "actions" });
     const ask = element("button", "Discard it", { type: "button", className: "button-quiet" });
     ask.addEventListener("click", function () {
@@ -341,6 +340,11 @@ window.prepdeskOutbox = (function () {
     },
     isLost: function () {
       return state !== "";
+    },
+    refused: function (batch) {
+      return entries().filter(function (entry) {
+        return entry.refused && entry.batch === batch;
+      });
     },
     isRefused: function (entry) {
       return entries().some(function (one) {
