@@ -13,7 +13,7 @@ from inventory.selectors import overbooked, reasons_not_to_use
 from inventory.states import BOOKED
 from prepdesk.core.times import hours_words
 from requests_app import states
-from requests_app.bench_time import items_of
+from requests_app.cards import items_of
 from requests_app.models import Batch, BatchBooking
 from requests_app.sheets import local_date
 

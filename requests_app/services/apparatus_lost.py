@@ -11,8 +11,8 @@ from prepdesk.accounts import kinds
 from prepdesk.accounts.models import User
 from prepdesk.accounts.notices import tell
 from requests_app import states
-from requests_app.bench_time import items_of
 from requests_app.booked import booked_for
+from requests_app.cards import items_of
 from requests_app.models import Batch
 from requests_app.selectors.recalls import stockroom
 

@@ -36,7 +36,6 @@ _LOOKED: Final = "queue-looked-at"
 _LOOKED_FOR: Final = timedelta(days=14)
 # So many of those that can't be ready in time are told at the top; the others are marked in their rows.
 _MOST_TOLD: Final = 8
-_MOST_MAKERS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +112,9 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "late_count": sum(row.late for row in rows),
         "told": told[:_MOST_TOLD],
         "told_more": max(0, len(told) - _MOST_TOLD),
-        "new_count": sum(line.is_new for line in lines),
-        "order_count": sum(len(line.orders) for line in lines),
-        "fewer": sum(max(0, len(line.orders) - 1) for line in lines),
+        "new_count": sum(line["is_new"] for line in lines),
+        "order_count": sum(len(line["orders"]) for line in lines),
+        "fewer": sum(max(0, len(line["orders"]) - 1) for line in lines),
         "filters": [
             (asked.address(show=name), label, glance.counts[name], name == asked.chosen)
             for name, label in QUEUE_FILTERS.items()
@@ -124,7 +123,7 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "orders_by": _orders_by(asked) if is_day else None,
         "pages": _pages(asked, page, pages, total),
         "early": _early(asked, glance) if is_day else None,
-        "waiting": [(order, made_by.get(order.pk, ())[:_MOST_MAKERS]) for order in waiting],
+        "waiting": [(order, made_by.get(order.pk, ())) for order in waiting],
         "waiting_count": glance.waiting if with_waiting else 0,
     }
     answer = render(request, "requests_app/queue.html", context)
