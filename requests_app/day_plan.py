@@ -6,7 +6,8 @@ Pure: jobs and a clock in, slots out; the same jobs give the same plan. Times in
 
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from math import ceil, floor
 from typing import Final
 
 from requests_app.day_search import Placed, Search, Task
@@ -14,8 +15,6 @@ from requests_app.day_search import Placed, Search, Task
 Key = Hashable
 
 _ZERO: Final = timedelta()
-_SECOND: Final = timedelta(seconds=1)
-_MINUTE: Final = timedelta(minutes=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +145,7 @@ class _Day:
 
     def __init__(self, jobs: Sequence[Job], now: datetime, capacity: Capacity) -> None:
         self.jobs = jobs
-        self.now = now
+        self.now, self.utc = now, now.astimezone(UTC)
         self.capacity = capacity
         self.people = _benches(jobs, capacity)
         # Those who only finish what they have, beyond the people there are, get nothing new.
@@ -171,12 +170,16 @@ class _Day:
             key=job.key,
             person=self.people[found.lanes[number]],
             bench=found.lanes[number],
-            starts_at=self.now + start * _SECOND,
-            hands_until=self.now + (start + task.hands) * _SECOND,
-            ready_at=self.now + (start + task.hands + task.tail) * _SECOND,
+            starts_at=self.at(start),
+            hands_until=self.at(start + task.hands),
+            ready_at=self.at(start + task.hands + task.tail),
             due_at=job.due_at,
             because=words.of(number),
         )
+
+    def at(self, moment: int) -> datetime:
+        # Counted in UTC: across a change of summer time a day has 23 or 25 hours.
+        return (self.utc + timedelta(seconds=moment)).astimezone(self.now.tzinfo)
 
     def _tasks(self) -> list[Task]:
         number_of = {job.key: number for number, job in enumerate(self.jobs)}
@@ -192,10 +195,10 @@ class _Day:
                 needs.append((thing_of[""], hands))
             tasks.append(
                 Task(
-                    due=int((job.due_at - self.now) // _SECOND),
+                    due=floor((job.due_at - self.utc).total_seconds()),
                     hands=hands,
                     tail=_seconds(job.waiting),
-                    release=_seconds(job.not_before - self.now) if job.not_before else 0,
+                    release=_seconds(job.not_before - self.utc) if job.not_before else 0,
                     needs=tuple(needs),
                     lanes=(bench_of[job.person],) if job.person is not None else self.open_to_all,
                     after=tuple(number_of[key] for key in sorted(job.after, key=str) if key in number_of),
@@ -223,7 +226,7 @@ def _benches(jobs: Sequence[Job], capacity: Capacity) -> list[int | None]:
 
 def _seconds(length: timedelta) -> int:
     """Whole seconds, begun ones counted; nothing is shorter than nothing."""
-    return max(0, -int(-length // _SECOND))
+    return max(0, ceil(length.total_seconds()))
 
 
 class _Words:
@@ -238,6 +241,11 @@ class _Words:
             number: row[place - 1] if place else None
             for row in rows.values()
             for place, number in enumerate(row)
+        }
+        self.freed = {
+            (resource, start + span)
+            for task, start in zip(tasks, found.starts, strict=True)
+            for resource, span in task.needs
         }
 
     def of(self, number: int) -> str:
@@ -263,7 +271,10 @@ class _Words:
             return f"It was due {_ago(-task.due)} ago."
         takes = task.hands + task.tail
         if takes > task.due:
-            return f"It needs {_length(takes)}, {_length(task.due, down=True)} are left."
+            left = _length(task.due, down=True)
+            return (
+                f"It needs {_length(takes)}, {left} {'is' if left in ('1 hour', '1 minute') else 'are'} left."
+            )
         held_up = self._held_up(number)
         return f"It needs {_length(takes)}. {held_up}" if held_up else f"It needs {_length(takes)}."
 
@@ -285,12 +296,7 @@ class _Words:
         return f"Nobody is free for it before {self._clock(start)}."
 
     def _freed_at(self, resource: int, moment: int) -> bool:
-        return any(
-            self.found.starts[other] + span == moment
-            for other, task in enumerate(self.tasks)
-            for thing, span in task.needs
-            if thing == resource
-        )
+        return (resource, moment) in self.freed
 
     def _thing(self, resource: int) -> str:
         """The thing as the beginning of a sentence."""
@@ -309,7 +315,7 @@ class _Words:
         return self.jobs[number].name or str(self.jobs[number].key)
 
     def _clock(self, moment: int) -> str:
-        at = (self.day.now + moment * _SECOND).astimezone(self.day.now.tzinfo)
+        at = self.day.at(moment)
         day = "" if at.date() == self.day.now.date() else f"{at:%a} {at.day} {at:%b}, "
         return f"{day}{at:%H:%M}"
 

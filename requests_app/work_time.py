@@ -54,6 +54,8 @@ HANDS: Final[Mapping[str, Rule]] = {
     "add slowly": Rule(4.0, _PRACTICE),
     # Turn a flask over ten times; pour into a beaker and stir; set a carboy rolling.
     "mix": Rule(1.0, _PRACTICE),
+    # An intermediate solution is labelled, and its flask washed up for the next.
+    "intermediate": Rule(cost.EXTRA_STAGE, _PLANNER),
     "pool": Rule(cost.POOL, _PLANNER),
     "mark a carboy": Rule(cost.MARK_CARBOY, _PLANNER),
     # Into the bottle and to its place.
@@ -120,12 +122,15 @@ def work_time(plan: Plan) -> WorkTime:
     times = []
     fetched: set[str] = set()
     cooled = False
+    last_stage = max((step.get("stage") or 0 for step in plan["steps"]), default=0)
     for step in plan["steps"]:
         hands, waiting = _hands(step, plan), _waiting(step, cooled=cooled)
         lot = (step.get("lot") or {}).get("id", "")
         if lot and lot not in fetched:
             fetched.add(lot)
             hands += HANDS["fetch"].minutes
+        if step["action"] == "mix" and not step.get("substance") and (step.get("stage") or 0) < last_stage:
+            hands += HANDS["intermediate"].minutes
         # Said at carrying over and again at the mark: it is waited for once in each filling.
         cooled = (cooled or _says(step, _COOL)) and step["action"] != "make_up"
         times.append(StepTime(round(hands, 2), waiting))
