@@ -116,6 +116,7 @@ def _line(  # noqa: PLR0917
 ) -> QueueLine:
     card = row.card
     is_new = looked_at is not None and row.changed_at is not None and row.changed_at > looked_at
+    until: str
     if row.late:
         until = draw.state("due", "late", times.late_words(row.due_at, now).capitalize())
     else:
@@ -250,21 +251,31 @@ class ToldLate:
     what_helps: str
 
 
-def told_late(rows: Iterable[QueueRow], plan: DayPlan, now: datetime) -> list[ToldLate]:
-    """What can't be ready in time, or stands still, what is due first first."""
+def told_late(
+    rows: Iterable[QueueRow], plan: DayPlan, now: datetime, most: int
+) -> tuple[list[ToldLate], int]:
+    """What can't be ready in time, or stands still, what is due first first; and how many more there are."""
     today = timezone.localtime(now, timezone.get_default_timezone()).date()
     slots = plan.by_key
+    late = [row for row in rows if _stands(row) or ((slot := slots.get(row.pk)) is not None and slot.is_late)]
     told = []
-    for row in rows:
-        slot = slots.get(row.pk)
-        if row.is_unfinished and row.stands_still:
-            ready, why, helps = "", _STOPPED_WHY, _STOPPED_HELP
-        elif slot is not None and slot.is_late:
-            ready, why, helps = _clock(slot.ready_at, today), slot.because, _what_helps(row, slot, now, today)
-        else:
-            continue
-        told.append(ToldLate(row, address_of(row.reference), _clock(row.due_at, today), ready, why, helps))
-    return sorted(told, key=lambda one: one.row.due_at)
+    for row in sorted(late, key=lambda row: (row.due_at, row.pk))[:most]:
+        slot = None if _stands(row) else slots[row.pk]
+        told.append(
+            ToldLate(
+                row=row,
+                address=address_of(row.reference),
+                due=_clock(row.due_at, today),
+                ready=_clock(slot.ready_at, today) if slot else "",
+                why=slot.because if slot else _STOPPED_WHY,
+                what_helps=_what_helps(row, slot, now, today) if slot else _STOPPED_HELP,
+            )
+        )
+    return told, len(late) - len(told)
+
+
+def _stands(row: QueueRow) -> bool:
+    return row.is_unfinished and row.stands_still
 
 
 _STOPPED_WHY: Final = "A bottle it holds is recalled or quarantined."

@@ -102,7 +102,7 @@ def joined() -> int:
 
 
 def looks(client: Client, address: str) -> tuple[float, float, float]:
-    """Median of a look and of the one question [s of the clock], taken in turn, and of the look's own work."""
+    """Medians of a look, of its own work, and of the one question, taken in turn [s]."""
     whole, own, bare = [], [], []
     for _ in range(ROUNDS):
         start, worked = time.perf_counter(), time.process_time()
