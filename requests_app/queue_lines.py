@@ -3,84 +3,78 @@
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Final
+from functools import lru_cache
+from typing import Final, TypedDict
 
 from django.urls import reverse
 from django.utils import timezone
 
 from prepdesk.core import times
+from prepdesk.core.templatetags import prepdesk as draw
 from requests_app import states
 from requests_app.day_plan import DayPlan, Slot
 from requests_app.selectors import QueueOrder, QueueRow
 
-# (kind, value, word) as the state tag takes them.
-Flag = tuple[str, str, str]
-_NOBODY: Final[Flag] = ("order", "cancelled", "Nobody wants it any more")
-_STILL: Final[Flag] = ("lot", "recalled", "Stands still: a bottle is not to be used")
-_APPARATUS: Final[Flag] = ("apparatus", "late", "Apparatus can’t be used as planned")
-_EXPIRED: Final[Flag] = ("lot", "expired", "A bottle is out of date by then")
-_CHECK: Final[Flag] = ("check", "waiting", "Waits for a second person")
-_UNSEEN: Final[Flag] = ("change", "waiting", "Changed, not seen yet")
-_NEW: Final[Flag] = ("change", "soon", "Changed since you looked")
-_CHANGED: Final[Flag] = ("change", "change", "Changed")
+_NOBODY: Final = ("order", "cancelled", "Nobody wants it any more")
+_STILL: Final = ("lot", "recalled", "Stands still: a bottle is not to be used")
+_APPARATUS: Final = ("apparatus", "late", "Apparatus can’t be used as planned")
+_EXPIRED: Final = ("lot", "expired", "A bottle is out of date by then")
+_CHECK: Final = ("check", "waiting", "Waits for a second person")
+_UNSEEN: Final = ("change", "waiting", "Changed, not seen yet")
+_NEW: Final = ("change", "soon", "Changed since you looked")
+_CHANGED: Final = ("change", "change", "Changed")
+_CODED: Final = "A coded sample; whoever claims it reads how it is made."
 
 
-@dataclass(frozen=True, slots=True)
-class QueueLine:
-    """One line of the queue as the page says it.
+class OrderPart(TypedDict):
+    """Whom a batch is for: course and sections, room and person, and whether it was sent late."""
+
+    sections: str
+    room: str
+    late: str
+
+
+class QueueLine(TypedDict):
+    """One line of the queue as the page says it: words, and a few parts that are drawn already.
+
+    A mapping and no object, since a template looks into mappings first, and there are fifty lines.
 
     Attributes:
-        row, orders, slot: what it is made of; no slot where the day is not planned.
-        address: of the page of the batch.
-        due, until: when it is due, with the weekday, and how far away that is.
-        flags: what to look at before work on it goes on.
+        reference, title, address: of the batch.
+        due, due_iso, until: when, in words and for programs, and how far away that is.
+        makes, way, state: drawn.
+        about: under the title.
+        flags: drawn; what to look at before work on it goes on.
         is_new: an order of it was changed since the reader looked last.
-        held: who has it, and since when.
-        ready_words: what is there and what is missing for a batch that nobody has begun.
-        begins, ready: of the suggestion, on the clock; with the day where it is another one.
-        who: whose it is, or which of the people who prepare takes it.
-        late_words: how much too late it will be.
-        because: why it stands there.
-        work: how long it takes.
-        things: on which balance, in the hood.
+        holder, held: who has it, and since when.
+        notes: under the state.
+        begins, who, ready: of the suggestion; who is whose it is, or which of those who prepare.
+        too_late: drawn; by how much it misses its time.
+        work: how long it takes, on what, and why it stands there.
+        orders: whom it is for.
     """
 
-    row: QueueRow
-    orders: tuple[QueueOrder, ...]
-    slot: Slot | None
+    reference: str
+    title: str
     address: str
     due: str
+    due_iso: str
     until: str
-    flags: tuple[Flag, ...]
+    makes: str
+    way: str
+    state: str
+    about: list[str]
+    flags: list[str]
     is_new: bool
+    holder: str
     held: str
-    ready_words: str
+    notes: list[str]
     begins: str
     who: str
     ready: str
-    late_words: str
-    because: str
-    work: str
-    things: str
-
-    @property
-    def due_iso(self) -> str:
-        """When it is due, for programs."""
-        return self.row.due_at.isoformat()
-
-    @property
-    def together(self) -> int:
-        """For how many orders it is made, where it is more than one."""
-        return len(self.orders) if len(self.orders) > 1 else 0
-
-    @property
-    def steps(self) -> str:
-        """How far the work is."""
-        row = self.row
-        if row.state != states.IN_WORK or not row.steps_done:
-            return ""
-        total = f" of {row.card['steps']}" if "steps" in row.card else ""
-        return f"{row.steps_done}{total} steps done"
+    too_late: str
+    work: list[str]
+    orders: list[OrderPart]
 
 
 def queue_lines(
@@ -99,40 +93,72 @@ def queue_lines(
         names: what each balance is called, by key.
         looked_at: when the reader looked at the queue last.
     """
-    zone = timezone.get_default_timezone()
-    today = timezone.localtime(now, zone).date()
-    lines = []
-    for row in rows:
-        wanted = tuple(orders.get(row.pk, ()))
-        slot = slots.get(row.pk)
-        is_new = looked_at is not None and row.changed_at is not None and row.changed_at > looked_at
-        lines.append(
-            QueueLine(
-                row=row,
-                orders=wanted,
-                slot=slot,
-                address=reverse("requests_app:batch", args=[row.reference]),
-                due=times.absolute_words(row.due_at, now),
-                until=times.late_words(row.due_at, now).capitalize()
-                if row.late
-                else times.relative_words(row.due_at, now),
-                flags=_flags(row, wanted, is_new),
-                is_new=is_new,
-                held=times.since_words(row.claimed_at, now) if row.claimed_at else "",
-                ready_words=_ready_words(row),
-                begins=_clock(slot.starts_at, today) if slot else "",
-                who=_who(row, slot) if slot else "",
-                ready=_clock(slot.ready_at, today) if slot else "",
-                late_words=_late_by(slot) if slot else "",
-                because=slot.because if slot and not slot.is_late else "",
-                work=work_words(row),
-                things=_things(row, names),
-            )
-        )
-    return lines
+    today = timezone.localtime(now, timezone.get_default_timezone()).date()
+    return [
+        _line(row, orders.get(row.pk, []), slots.get(row.pk), names, looked_at, now, today) for row in rows
+    ]
 
 
-def _flags(row: QueueRow, orders: Iterable[QueueOrder], is_new: bool) -> tuple[Flag, ...]:
+@lru_cache(4096)
+def address_of(reference: str) -> str:
+    """The page of a batch."""
+    return reverse("requests_app:batch", args=[reference])
+
+
+def _line(  # noqa: PLR0917
+    row: QueueRow,
+    orders: list[QueueOrder],
+    slot: Slot | None,
+    names: Mapping[str, str],
+    looked_at: datetime | None,
+    now: datetime,
+    today: date,
+) -> QueueLine:
+    card = row.card
+    is_new = looked_at is not None and row.changed_at is not None and row.changed_at > looked_at
+    until: str
+    if row.late:
+        until = draw.state("due", "late", times.late_words(row.due_at, now).capitalize())
+    else:
+        until = times.relative_words(row.due_at, now)
+    about = [f"{row.reference}, revision {row.revision}"]
+    if len(orders) > 1:
+        about.append(f"made together for {len(orders)} orders")
+    return {
+        "reference": row.reference,
+        "title": row.title,
+        "address": address_of(row.reference),
+        "due": times.absolute_words(row.due_at, now),
+        "due_iso": row.due_at.isoformat(),
+        "until": until,
+        "makes": draw.quantity(card["makes"]),
+        "way": _CODED if card.get("concealed") else draw.way_drawing(card.get("way", "[]"), row.reference),
+        "state": draw.state("batch", row.state, row.state_words),
+        "about": about,
+        "flags": [draw.state(*flag) for flag in _flags(row, orders, is_new)],
+        "is_new": is_new,
+        "holder": row.holder,
+        "held": times.since_words(row.claimed_at, now) if row.claimed_at else "",
+        "notes": [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])],
+        "begins": _clock(slot.starts_at, today) if slot else "",
+        "who": _who(row, slot) if slot else "",
+        "ready": _clock(slot.ready_at, today) if slot else "",
+        "too_late": draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
+        if slot and slot.is_late
+        else "",
+        "work": [*_work(row, names), *([slot.because] if slot and not slot.is_late else [])],
+        "orders": [
+            {
+                "sections": order.for_words,
+                "room": f"{order.room}, for {order.person}, {order.reference}",
+                "late": draw.state("due", "late", "Sent late") if order.is_late else "",
+            }
+            for order in orders
+        ],
+    }
+
+
+def _flags(row: QueueRow, orders: list[QueueOrder], is_new: bool) -> list[tuple[str, str, str]]:
     flags = []
     if row.stands_still:
         flags.append(_STILL)
@@ -150,46 +176,45 @@ def _flags(row: QueueRow, orders: Iterable[QueueOrder], is_new: bool) -> tuple[F
         flags.append(("batch", "paused", f"Paused {times.since_words(row.paused_at)}"))
     if row.is_begun and not any(order.is_open for order in orders):
         flags.append(_NOBODY)
-    return tuple(flags)
+    return flags
 
 
-def _ready_words(row: QueueRow) -> str:
+def _steps(row: QueueRow) -> list[str]:
+    """How far the work is."""
+    if row.state != states.IN_WORK or not row.steps_done:
+        return []
+    total = f" of {row.card['steps']}" if "steps" in row.card else ""
+    return [f"{row.steps_done}{total} steps done"]
+
+
+def _ready_words(row: QueueRow) -> list[str]:
     """Of what nobody has begun: its stock is held since it was planned, unless something became of it."""
     if row.state != states.QUEUED:
-        return ""
+        return []
     said = ["no bottle that may be used"] if row.stands_still else []
     said += ["a bottle out of date by then"] if row.has_expired else []
     said += ["apparatus"] if row.lacks_apparatus else []
-    return f"Missing: {', '.join(said)}" if said else "Stock held, apparatus free"
+    return [f"Missing: {', '.join(said)}" if said else "Stock held, apparatus free"]
 
 
-def work_words(row: QueueRow) -> str:
-    """How long a batch takes: ``25 minutes at it, 20 standing``."""
+def _work(row: QueueRow, names: Mapping[str, str]) -> list[str]:
+    """How long a batch takes and on what: ``25 minutes at it, 20 standing``."""
+    card = row.card
     if not row.is_unfinished:
-        return ""
-    if row.card.get("concealed"):
-        return f"about {row.card['minutes']} minutes"
-    hands = row.card.get("hands_on", row.card["minutes"])
-    waiting = row.card.get("waiting", 0)
-    return f"{hands} minutes at it" + (f", {waiting} standing" if waiting else "")
-
-
-def _things(row: QueueRow, names: Mapping[str, str]) -> str:
-    if not row.is_unfinished:
-        return ""
-    said = [names[str(pk)] for pk in row.card.get("balances", ()) if str(pk) in names]
-    if row.card.get("hood"):
-        said.append("fume hood")
-    return ", ".join(said)
+        return []
+    if card.get("concealed"):
+        return [f"about {card['minutes']} minutes"]
+    waiting = card.get("waiting", 0)
+    minutes = f"{card.get('hands_on', card['minutes'])} minutes at it"
+    things = [names[str(pk)] for pk in card.get("balances", ()) if str(pk) in names]
+    if card.get("hood"):
+        things.append("fume hood")
+    return [minutes + (f", {waiting} standing" if waiting else ""), *([", ".join(things)] if things else [])]
 
 
 def _who(row: QueueRow, slot: Slot) -> str:
     """By name where somebody has it; the others are counted."""
     return row.holder or f"person {slot.bench + 1}"
-
-
-def _late_by(slot: Slot) -> str:
-    return f"Too late by {length_words(slot.lateness)}" if slot.is_late else ""
 
 
 def length_words(length: timedelta) -> str:
@@ -226,22 +251,31 @@ class ToldLate:
     what_helps: str
 
 
-def told_late(rows: Iterable[QueueRow], plan: DayPlan, now: datetime) -> list[ToldLate]:
-    """What can't be ready in time, or stands still, what is due first first."""
+def told_late(
+    rows: Iterable[QueueRow], plan: DayPlan, now: datetime, most: int
+) -> tuple[list[ToldLate], int]:
+    """What can't be ready in time, or stands still, what is due first first; and how many more there are."""
     today = timezone.localtime(now, timezone.get_default_timezone()).date()
     slots = plan.by_key
+    late = [row for row in rows if _stands(row) or ((slot := slots.get(row.pk)) is not None and slot.is_late)]
     told = []
-    for row in rows:
-        slot = slots.get(row.pk)
-        if row.is_unfinished and row.stands_still:
-            ready, why, helps = "", _STOPPED_WHY, _STOPPED_HELP
-        elif slot is not None and slot.is_late:
-            ready, why, helps = _clock(slot.ready_at, today), slot.because, _what_helps(row, slot, now, today)
-        else:
-            continue
-        address = reverse("requests_app:batch", args=[row.reference])
-        told.append(ToldLate(row, address, _clock(row.due_at, today), ready, why, helps))
-    return sorted(told, key=lambda one: one.row.due_at)
+    for row in sorted(late, key=lambda row: (row.due_at, row.pk))[:most]:
+        slot = None if _stands(row) else slots[row.pk]
+        told.append(
+            ToldLate(
+                row=row,
+                address=address_of(row.reference),
+                due=_clock(row.due_at, today),
+                ready=_clock(slot.ready_at, today) if slot else "",
+                why=slot.because if slot else _STOPPED_WHY,
+                what_helps=_what_helps(row, slot, now, today) if slot else _STOPPED_HELP,
+            )
+        )
+    return told, len(late) - len(told)
+
+
+def _stands(row: QueueRow) -> bool:
+    return row.is_unfinished and row.stands_still
 
 
 _STOPPED_WHY: Final = "A bottle it holds is recalled or quarantined."

@@ -31,6 +31,7 @@ from requests_app.views import (
     together,
     trace,
     unknowns,
+    wall,
 )
 
 app_name = "requests_app"
@@ -97,6 +98,7 @@ urlpatterns: list[URLPattern] = [
     path("teaching/days/<str:day>/cancel/", meetings.day_cancel, name="day_cancel"),
     path("teaching/corrections/<int:number>/", corrections.correction, name="correction"),
     path("queue/", queue.queue, name="queue"),
+    path("wall/", wall.wall, name="wall"),
     path("batches/<str:reference>/", batches.batch, name="batch"),
     path("batches/<str:reference>/changes/seen/", changes.changes_seen, name="changes_seen"),
     path("batches/<str:reference>/claim/", claiming.claim, name="claim"),

@@ -1,18 +1,17 @@
 """Reading orders and batches: who sees which, what the pages show, and what went where."""
 
+from requests_app.selectors.glance import Glance, queue_glance, suggestion_for
 from requests_app.selectors.laid_out import ToMove, meetings_to_move, ordered_meetings, touched_meetings
 from requests_app.selectors.queue import (
     DAY,
     PAGE_SIZE,
     QUEUE_FILTERS,
     SHOW_DONE_FOR,
-    Glance,
-    QueueOrder,
     QueueRow,
-    orders_in_view,
-    queue_glance,
+    bounds_of,
     queue_rows,
 )
+from requests_app.selectors.queue_orders import QueueOrder, orders_in_view
 from requests_app.selectors.rules import department_rules, rule_history
 from requests_app.selectors.trace import Making, TraceRow, made_from, made_from_batch, went_into
 from requests_app.selectors.work import (
@@ -61,6 +60,7 @@ __all__ = [
     "batch_with_everything",
     "batches_visible_to",
     "bench_steps",
+    "bounds_of",
     "choice_words",
     "department_rules",
     "last_order_of",
@@ -85,6 +85,7 @@ __all__ = [
     "sections_to_order_for",
     "source_words",
     "substance_name",
+    "suggestion_for",
     "taught_by",
     "taught_courses",
     "touched_meetings",

@@ -36,6 +36,7 @@ from requests_app.sheets import local_date
 
 UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
 _MOST_BATCHES: Final = 400
+_MOST_MAKERS: Final = 2
 _SATURDAY: Final = 5
 _SHARED: Final = (
     ApparatusItem.Type.BALANCE,
@@ -181,24 +182,23 @@ def readiness_of(row: Any, bench: Bench) -> Readiness:
 
 
 def makers_of(orders: Iterable[Any], rows: Sequence[Any]) -> dict[int, tuple[str, ...]]:
-    """Which open batch makes what a waiting order lacks, a sentence each, by key of the order.
+    """Which open batches make what a waiting order lacks, a sentence each, by key of the order.
 
-    Asks the database nothing: ``waiting_for`` stands on the order, what a batch makes on its card. An
-    unknown is nobody's ingredient.
+    The first :data:`_MOST_MAKERS` for each substance. Asks the database nothing: ``waiting_for`` stands on
+    the order, what a batch makes on its card. An unknown is nobody's ingredient.
     """
-    makes: dict[str, list[Any]] = {}
+    makes: dict[str, list[str]] = {}
     for row in rows:
         if row.unknown_of_id is None:
             for name in (row.card or {}).get("solutes", ()):
-                makes.setdefault(name, []).append(row)
+                said = makes.setdefault(name, [])
+                if len(said) < _MOST_MAKERS:
+                    due = absolute_words(row.due_at)
+                    said.append(f"{row.reference} makes a solution of {name}, due {due}.")
     found = {}
     for order in orders:
         lacks = dict.fromkeys(reason.get("substance", "") for reason in order.waiting_for)
-        lines = [
-            f"{row.reference} makes a solution of {name}, due {absolute_words(row.due_at)}."
-            for name in lacks
-            for row in makes.get(name, ())
-        ]
+        lines = [line for name in lacks for line in makes.get(name, ())]
         if lines:
             found[order.pk] = tuple(lines)
     return found

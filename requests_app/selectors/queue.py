@@ -1,43 +1,28 @@
 """The queue: the batches of a day or of all days, in a number of queries that does not depend on how many.
 
-Three queries bring what the page shows: the figures about the whole department (:func:`queue_glance`), the
-batches with their cards and flags (:func:`queue_rows`), and the orders of the rows in view together with
-those that can't be made yet (:func:`orders_in_view`). They read columns, not objects, and no plan.
+Three queries bring what the page shows: the figures about the whole department (:mod:`.glance`), the batches
+with their cards and flags (:func:`queue_rows`), and the orders of the rows in view together with those that
+can't be made yet (:mod:`.queue_orders`). They read columns, not objects, and no plan.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
-from django.db.models import (
-    Count,
-    Exists,
-    F,
-    Func,
-    IntegerField,
-    JSONField,
-    Max,
-    OuterRef,
-    Q,
-    QuerySet,
-    Subquery,
-)
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
-from inventory.models import ApparatusItem
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from inventory.states import BOOKED, STOPPED
 from prepdesk.accounts.models import User
 from requests_app import states
 from requests_app.cards import Card
-from requests_app.concealing import NOT_SHOWN, card_for_list, may_read_figures
+from requests_app.concealing import card_for_list, may_read_figures
 from requests_app.models import (
     Batch,
     BatchBooking,
     BatchHold,
-    DepartmentRules,
     Order,
     OrderRevision,
     SecondCheck,
@@ -45,14 +30,11 @@ from requests_app.models import (
     StepRecord,
 )
 from requests_app.selectors.changes import SHOWN_FOR
-from requests_app.selectors.day import MORNING_ENDS, Bench, bench_of, next_working_day
 from requests_app.selectors.work import batches_visible_to, orders_visible_to
 
 # How long the finished work stays in the lists before one has to ask for it.
 SHOW_DONE_FOR: Final = timedelta(days=14)
 PAGE_SIZE: Final = 50
-# So many of the orders that can't be made yet stand under the queue; the page says how many there are.
-MOST_WAITING: Final = 20
 
 DAY: Final = "day"
 QUEUE_FILTERS: Final = {
@@ -63,7 +45,7 @@ QUEUE_FILTERS: Final = {
     "ready": "Ready",
     "done": "Handed over",
 }
-_UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
+UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
 _BEGUN: Final = (states.CLAIMED, states.IN_WORK, states.READY)
 
 
@@ -106,120 +88,10 @@ def _of_the_day(day: date, today: date) -> Q:
     return Q(state__in=shown, due_at__gte=start, due_at__lt=end)
 
 
-# --- the department at a glance -------------------------------------------------------------------
-class _HowMany(Func):
-    """Counts the rows of a subquery, which ``Count`` would group."""
-
-    function = "COUNT"
-    output_field = IntegerField()
-
-
-class _AsList(Func):
-    """The rows of a subquery as one list of lists."""
-
-    output_field = JSONField()
-    template = "JSON_GROUP_ARRAY(JSON_ARRAY(%(expressions)s))"
-
-    def as_postgresql(self, compiler: Any, connection: Any, **context: Any) -> Any:
-        return self.as_sql(
-            compiler, connection, template="JSONB_AGG(JSONB_BUILD_ARRAY(%(expressions)s))", **context
-        )
-
-
-def _count_of(rows: QuerySet[Any]) -> Subquery:
-    return Subquery(rows.order_by().annotate(rows=_HowMany(F("pk"))).values("rows"))
-
-
-@dataclass(frozen=True, slots=True)
-class Glance:
-    """What a queue page says about the whole department.
-
-    Attributes:
-        counts: how many batches each filter shows.
-        waiting: how many orders due by the end of the day can't be made yet.
-        hands: how many people prepare at once.
-        early: how many batches are due so early on the next working day that they are made before it.
-        bench: the balances and hoods there are.
-        out: the last day on which apparatus may be used, by key; None where it may not be used at all.
-    """
-
-    counts: Mapping[str, int]
-    waiting: int
-    hands: int
-    early: int
-    bench: Bench
-    out: Mapping[int, date | None]
-
-
-def queue_glance(
-    actor: User, now: datetime, *, day: date | None = None, until: datetime | None = None
-) -> Glance:
-    """The figures of the whole department, in one query.
-
-    Args:
-        day: which the count of :data:`DAY` is for.
-        until: of the orders that can't be made yet those due before then are counted, else all.
-    """
-    counts = {name: _count_of(batches_under(actor, name, now, day)) for name in QUEUE_FILTERS}
-    items = ApparatusItem.objects.order_by()
-    today = timezone.localdate(now)
-    soon = today + timedelta(days=60)
-    matters = Q(type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD))
-    matters |= Q(in_service=False) | Q(count=0) | Q(calibration_due_on__lt=max(soon, day or soon))
-    facts = ("pk", "type", "nominal_ml", "readability_g", "name", "count", "in_service", "calibration_due_on")
-    found = (
-        User.objects.filter(pk=actor.pk)
-        .annotate(
-            **counts,
-            waiting=_count_of(_waiting(actor, until)),
-            early=_count_of(_early_after(actor, day or today)),
-            hands=Subquery(DepartmentRules.objects.values("hands")[:1]),
-            apparatus=Subquery(
-                items.filter(matters).annotate(list=_AsList(*map(F, facts))).values("list"),
-                output_field=JSONField(),
-            ),
-        )
-        .values(*counts, "waiting", "early", "hands", "apparatus")
-        .get()
-    )
-    bench, out = _apparatus(found["apparatus"] or (), day or today)
-    return Glance(
-        counts={name: found[name] or 0 for name in QUEUE_FILTERS},
-        waiting=found["waiting"] or 0,
-        hands=found["hands"] or DepartmentRules._meta.get_field("hands").default,
-        early=found["early"] or 0,
-        bench=bench,
-        out=out,
-    )
-
-
-def _early_after(actor: User, day: date) -> QuerySet[Batch]:
-    """What is due on the next working day before there is time to make it then."""
-    end, next_day = bounds_of(day)[1], next_working_day(day)
-    early = timezone.make_aware(datetime.combine(next_day, MORNING_ENDS))
-    return batches_visible_to(actor).filter(state__in=_UNFINISHED, due_at__gte=end, due_at__lt=early)
-
-
-def _apparatus(rows: Iterable[list[Any]], day: date) -> tuple[Bench, dict[int, date | None]]:
-    items: list[ApparatusItem] = []
-    out: dict[int, date | None] = {}
-    for pk, kind, nominal_ml, readability_g, name, count, in_service, due in rows:
-        item = ApparatusItem(
-            pk=pk,
-            type=kind,
-            nominal_ml=nominal_ml,
-            readability_g=readability_g,
-            name=name,
-            count=count,
-            in_service=bool(in_service),
-            calibration_due_on=date.fromisoformat(due) if due else None,
-        )
-        items.append(item)
-        if not item.there:
-            out[pk] = None
-        elif item.calibration_due_on is not None:
-            out[pk] = item.calibration_due_on
-    return bench_of(items, day), out
+def waiting_under(actor: User, until: datetime | None) -> QuerySet[Order]:
+    """The orders that can't be made yet, due before then or all, most urgent first."""
+    orders = orders_visible_to(actor).filter(state=states.WAITING)
+    return (orders.filter(due_at__lt=until) if until else orders).order_by("due_at", "id")
 
 
 # --- the rows -------------------------------------------------------------------------------------
@@ -278,7 +150,7 @@ class QueueRow:
     @property
     def is_unfinished(self) -> bool:
         """Still to be made."""
-        return self.state in _UNFINISHED
+        return self.state in UNFINISHED
 
     @property
     def is_begun(self) -> bool:
@@ -405,7 +277,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         asks_check,
         booked_out,
     ) = values
-    unfinished = state in _UNFINISHED
+    unfinished = state in UNFINISHED
     is_out = unfinished and (bool(booked_out) or _uses_what_is_out(card, out, due_at))
     return QueueRow(
         pk=pk,
@@ -441,127 +313,3 @@ def _uses_what_is_out(card: Card, out: Mapping[int, date | None], due_at: dateti
     day = timezone.localdate(due_at)
     last_days = [out[pk] for pk in card.get("apparatus", ()) if pk in out]
     return any(last_day is None or last_day < day for last_day in last_days)
-
-
-# --- their orders, and those that wait --------------------------------------------------------------
-@dataclass(frozen=True, slots=True)
-class QueueOrder:
-    """An order as a line of the queue says it.
-
-    Attributes:
-        reference, title, due_at, room, state, is_late: of the order.
-        course: its code.
-        sections: their names.
-        person: who ordered it.
-        waiting_for: why it can't be made yet, as it was frozen when it was last tried.
-    """
-
-    pk: int
-    reference: str
-    title: str
-    due_at: datetime
-    room: str
-    state: str
-    is_late: bool
-    course: str
-    person: str
-    waiting_for: list[dict[str, Any]] = field(default_factory=list)
-    sections: list[str] = field(default_factory=list)
-
-    @property
-    def for_words(self) -> str:
-        """Whom it is for: ``CH 101 A, B``."""
-        return f"{self.course} {', '.join(self.sections)}"
-
-    @property
-    def is_open(self) -> bool:
-        """Neither handed over nor cancelled."""
-        return self.state in states.OPEN_ORDER_STATES
-
-
-_ORDER_COLUMNS: Final = (
-    "batch_id",
-    "pk",
-    "reference",
-    "title",
-    "due_at",
-    "room",
-    "state",
-    "is_late",
-    "course__code",
-    "ordered_by_id",
-    "ordered_by__first_name",
-    "ordered_by__last_name",
-    "ordered_by__username",
-    "waiting_for",
-    "unknown_sample__pk",
-    "batch__claimed_by_id",
-    "sections__name",
-)
-
-
-def orders_in_view(
-    actor: User, batches: Iterable[int], *, waiting: bool = False, until: datetime | None = None
-) -> tuple[dict[int, list[QueueOrder]], list[QueueOrder]]:
-    """The orders of the batches in view by batch, and the first of those that can't be made yet.
-
-    One query for both.
-
-    Args:
-        waiting: whether the latter are asked for.
-        until: those due before then, else all.
-    """
-    orders = orders_visible_to(actor)
-    wanted = orders.filter(batch__in=list(batches)).order_by().values_list(*_ORDER_COLUMNS)
-    if waiting:
-        first = _waiting(actor, until).values("pk")[:MOST_WAITING]
-        wanted = wanted.union(orders.filter(pk__in=first).order_by().values_list(*_ORDER_COLUMNS), all=True)
-    by_batch: dict[int, list[QueueOrder]] = defaultdict(list)
-    found: dict[int, QueueOrder] = {}
-    wait: list[QueueOrder] = []
-    for batch, *values, section in sorted(wanted, key=lambda row: (row[4], row[1], row[-1] or "")):
-        pk = values[0]
-        if pk not in found:
-            found[pk] = _order(actor, tuple(values))
-            (wait if found[pk].state == states.WAITING else by_batch[batch]).append(found[pk])
-        if section and section not in found[pk].sections:
-            found[pk].sections.append(section)
-    return dict(by_batch), wait
-
-
-def _waiting(actor: User, until: datetime | None) -> QuerySet[Order]:
-    orders = orders_visible_to(actor).filter(state=states.WAITING)
-    return (orders.filter(due_at__lt=until) if until else orders).order_by("due_at", "id")
-
-
-def _order(actor: User, values: tuple[Any, ...]) -> QueueOrder:
-    (
-        pk,
-        reference,
-        title,
-        due_at,
-        room,
-        state,
-        is_late,
-        course,
-        ordered_by,
-        first,
-        last,
-        username,
-        waiting_for,
-        unknown,
-        claimed_by,
-    ) = values
-    shown = may_read_figures(actor, ordered_by if unknown else None, claimed_by)
-    return QueueOrder(
-        pk=pk,
-        reference=reference,
-        title=title,
-        due_at=due_at,
-        room=room,
-        state=state,
-        is_late=bool(is_late),
-        course=course,
-        person=f"{first} {last}".strip() or username,
-        waiting_for=waiting_for if shown else [{"text": NOT_SHOWN}],
-    )

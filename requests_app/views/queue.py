@@ -14,20 +14,20 @@ from django.views.decorators.http import require_safe
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from requests_app.day_plan import DayPlan
-from requests_app.models import DepartmentRules
-from requests_app.queue_lines import queue_lines, told_late
+from requests_app.queue_lines import ToldLate, queue_lines, told_late
 from requests_app.selectors import (
     DAY,
     PAGE_SIZE,
     QUEUE_FILTERS,
     Glance,
     QueueRow,
+    bounds_of,
     orders_in_view,
     queue_glance,
     queue_rows,
+    suggestion_for,
 )
-from requests_app.selectors.day import makers_of, next_working_day, plan_of_day
-from requests_app.selectors.queue import bounds_of
+from requests_app.selectors.day import makers_of, next_working_day
 
 SUGGESTED: Final = "suggested"
 _BY_DUE: Final = "due"
@@ -36,7 +36,6 @@ _LOOKED: Final = "queue-looked-at"
 _LOOKED_FOR: Final = timedelta(days=14)
 # So many of those that can't be ready in time are told at the top; the others are marked in their rows.
 _MOST_TOLD: Final = 8
-_MOST_MAKERS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +99,10 @@ def queue(request: SignedInRequest) -> HttpResponse:
         names=glance.bench.names,
         looked_at=_looked_at(request),
     )
-    told = told_late(rows, plan, now) if asked.day == asked.today else []
+    told: list[ToldLate] = []
+    told_more = 0
+    if is_day and asked.day == asked.today:
+        told, told_more = told_late(rows, plan, now, _MOST_TOLD)
     context = {
         "asked": asked,
         "lines": lines,
@@ -111,11 +113,11 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "is_planned": bool(plan.slots),
         "by_suggestion": is_day and asked.by == SUGGESTED and bool(plan.slots),
         "late_count": sum(row.late for row in rows),
-        "told": told[:_MOST_TOLD],
-        "told_more": max(0, len(told) - _MOST_TOLD),
-        "new_count": sum(line.is_new for line in lines),
-        "order_count": sum(len(line.orders) for line in lines),
-        "fewer": sum(max(0, len(line.orders) - 1) for line in lines),
+        "told": told,
+        "told_more": told_more,
+        "new_count": sum(line["is_new"] for line in lines),
+        "order_count": sum(len(line["orders"]) for line in lines),
+        "fewer": sum(max(0, len(line["orders"]) - 1) for line in lines),
         "filters": [
             (asked.address(show=name), label, glance.counts[name], name == asked.chosen)
             for name, label in QUEUE_FILTERS.items()
@@ -124,7 +126,7 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "orders_by": _orders_by(asked) if is_day else None,
         "pages": _pages(asked, page, pages, total),
         "early": _early(asked, glance) if is_day else None,
-        "waiting": [(order, made_by.get(order.pk, ())[:_MOST_MAKERS]) for order in waiting],
+        "waiting": [(order, made_by.get(order.pk, ())) for order in waiting],
         "waiting_count": glance.waiting if with_waiting else 0,
     }
     answer = render(request, "requests_app/queue.html", context)
@@ -159,8 +161,7 @@ def _plan(rows: list[QueueRow], glance: Glance, asked: Asked, now: datetime) -> 
     """The suggestion for the day; a day that has passed is not planned any more."""
     if asked.chosen != DAY or asked.day < asked.today:
         return DayPlan()
-    rules = DepartmentRules(hands=glance.hands)
-    return plan_of_day(rows, on=asked.day, now=now, bench=glance.bench, rules=rules)
+    return suggestion_for(rows, glance, asked.day, now)
 
 
 def _in_view(rows: list[QueueRow], plan: DayPlan, asked: Asked, page: int) -> list[QueueRow]:

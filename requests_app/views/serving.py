@@ -1,18 +1,11 @@
 """What would serve for orders that wait, planned on today's shelf, with what a button to choose needs."""
 
 import uuid
-from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
-from django.utils import timezone
-
-from inventory.selectors import calc_catalogue, calc_shelf
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
-from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.errors import RequestRefused
-from prepdesk.calc.model import Shelf
 from requests_app import sheets, states
 from requests_app.bench_time import plan_in_time
 from requests_app.concealing import may_read_order
@@ -20,19 +13,8 @@ from requests_app.drafts import draft_of
 from requests_app.models import Order
 from requests_app.selectors import active_holds
 
-# A queue page plans no more than so many waiting orders; the others say it on their own page.
-MOST_PLANNED: Final = 12
 
-
-@dataclass(frozen=True, slots=True)
-class Stockroom:
-    """What plans are made with, read once for a whole list."""
-
-    shelf: Shelf
-    catalogue: Catalogue
-
-
-def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -> dict[str, Any]:
+def choices_for(actor: User, order: Order) -> dict[str, Any]:
     """What the page of an order needs to let somebody choose what it is made from.
 
     Returns:
@@ -59,7 +41,7 @@ def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -
     if not may_choose:
         return found
     try:
-        plan = _planned(order, stockroom)
+        plan = _planned(order)
     except RequestRefused:
         # What can't be read any more is among the reasons the order waits for.
         return found
@@ -70,24 +52,8 @@ def choices_for(actor: User, order: Order, stockroom: Stockroom | None = None) -
     return found
 
 
-def _planned(order: Order, stockroom: Stockroom | None) -> sheets.Plan:
-    """On one's own page with the hours of the apparatus; in a list with the shelf alone, read once."""
+def _planned(order: Order) -> sheets.Plan:
     draft = draft_of(order)
     if order.batch is not None:
         return sheets.plan_for(draft, as_if_released=[hold.pk for hold in active_holds(order.batch)])[1]
-    if stockroom is None:
-        return plan_in_time(draft)[1]
-    shelf = sheets.shelf_until(stockroom.shelf, sheets.local_date(draft.due_at))
-    return sheets.plan_on(shelf, stockroom.catalogue, draft)
-
-
-def with_choices(actor: User, orders: Iterable[Order]) -> list[tuple[Order, dict[str, Any]]]:
-    """Waiting orders, each with its choices; the shelf is read once for all of them."""
-    listed = list(orders)
-    if not listed:
-        return []
-    stockroom = Stockroom(calc_shelf(on=timezone.localdate()), calc_catalogue())
-    return [
-        (order, choices_for(actor, order, stockroom) if number < MOST_PLANNED else {})
-        for number, order in enumerate(listed)
-    ]
+    return plan_in_time(draft)[1]

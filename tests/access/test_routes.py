@@ -174,6 +174,7 @@ ROWS = [
     # the bench
     stockroom("requests_app:changes_seen", "post", "batch"),
     stockroom("requests_app:queue"),
+    stockroom("requests_app:wall"),
     stockroom("requests_app:batch", "get", "batch"),
     stockroom("requests_app:claim", "post", "batch"),
     stockroom("requests_app:put_back", "post", "batch"),

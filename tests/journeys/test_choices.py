@@ -56,8 +56,9 @@ def test_a_choice_is_made_beside_the_form_and_kept_with_what_is_typed(department
     # The order of the demo that waits, chosen for by the stockroom from its queue.
     waiting = Order.objects.get(state="waiting", title__contains="anhydrous")
     page = sign_in("prep", viewport={"width": 768, "height": 1024})
-    page.goto(f"{department.url}/queue/")
-    page.locator("summary", has_text="What would serve today").first.click()
+    page.goto(f"{department.url}/queue/?show=open")
+    page.get_by_role("link", name=waiting.title).first.click()
+    page.wait_for_url(re.compile(rf"/orders/{waiting.reference}/"))
     assert faults(page) == []
     page.get_by_role("button", name=re.compile(rf"Use this instead.*{blue.code}")).dblclick()
     page.wait_for_url(re.compile(rf"/orders/{waiting.reference}/\?chosen"))

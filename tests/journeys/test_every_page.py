@@ -259,6 +259,8 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         department.url,
         [
             *(f"/queue/?show={name}" for name in QUEUE_FILTERS),
+            "/queue/?by=due",
+            "/wall/",
             *(f"/batches/{batch.reference}/" for batch in one_of_each.values()),
             f"/batches/{begun.reference}/steps/{done}/",
             f"/batches/{begun.reference}/steps/{now}/",

@@ -40,7 +40,7 @@ def test_a_section_is_cancelled_and_whoever_makes_its_solution_sees_it_before_th
     assert (order.state, batch.changes.count()) == (states.CANCELLED, 2)
 
     bench = sign_in("prep", viewport={"width": 768, "height": 1024})
-    bench.goto(f"{department.url}/queue/")
+    bench.goto(f"{department.url}/queue/?show=open")
     expect(bench.locator(f"#{batch.reference}")).to_contain_text("Changed, not seen yet")
     bench.goto(f"{department.url}/batches/{batch.reference}/steps/2/")
     expect(bench.locator("main")).to_contain_text(f"Nobody wants {batch.reference} any more.")

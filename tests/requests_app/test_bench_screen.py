@@ -68,7 +68,7 @@ def test_the_scan_for_barriers_can_fail(page):
 def test_no_barrier_is_found_on_the_pages_of_the_stockroom(go, page, batch, scheme):
     page.emulate_media(color_scheme=scheme)
     number = step_with_window(batch)["number"]
-    for path in ("/queue/", f"/batches/{batch.reference}/", f"/batches/{batch.reference}/sheet/"):
+    for path in ("/queue/?show=open", f"/batches/{batch.reference}/", f"/batches/{batch.reference}/sheet/"):
         assert violations(go(path)) == [], path
     go(f"/batches/{batch.reference}/steps/{number}/")
     assert violations(page) == []
@@ -189,7 +189,9 @@ def test_the_number_to_reach_is_read_at_arms_length(go, page, batch, size):
     assert box["x"] + box["width"] <= size[0]
 
 
-@pytest.mark.parametrize("path", ["/queue/", "/batches/{}/", "/batches/{}/steps/1/", "/batches/{}/sheet/"])
+@pytest.mark.parametrize(
+    "path", ["/queue/?show=open", "/batches/{}/", "/batches/{}/steps/1/", "/batches/{}/sheet/"]
+)
 def test_nothing_scrolls_sideways_on_a_narrow_screen(go, page, batch, path):
     page.set_viewport_size({"width": 320, "height": 800})
     go(path.format(batch.reference))
@@ -272,7 +274,7 @@ def test_numbers_on_paper_are_24_points_and_the_text_11(go, page, batch):
 
 
 def test_the_state_is_told_without_colour(go, page, batch):
-    go("/queue/")
+    go("/queue/?show=open")
     row = page.locator(".queue-row").first
     expect(row.locator("[data-state=claimed]")).to_have_text("Claimed")
     assert row.locator("[data-state=claimed] svg path").count() == 1

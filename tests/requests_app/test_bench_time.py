@@ -268,7 +268,9 @@ def test_a_hood_out_of_service_is_said_on_the_queue(acid, send, client, prep):
     send(substance="hydrochloric-acid", target="0.5", due_at=DUE)
     set_in_service(actor=prep, item=hood, in_service=False, reason="The fan stands still")
     client.force_login(prep)
-    said = words(client.get(reverse("requests_app:queue")))
+    assert "Apparatus can’t be used as planned" in words(client.get(reverse("requests_app:queue")))
+    batch = Batch.objects.get()
+    said = words(client.get(reverse("requests_app:batch", args=[batch.reference])))
     assert "The fume hood is out of service since 1 Dec (The fan stands still)." in said
     assert "More of the fume hood" not in said
 
@@ -349,37 +351,45 @@ def test_the_queue_and_the_batch_show_what_is_booked_and_what_can_not_be_used_an
     hours = f"Tue 1 Dec, {booking.starts_at:%H:%M} to 14:00"
     client.force_login(prep)
     queue, page = reverse("requests_app:queue"), reverse("requests_app:batch", args=[batch.reference])
-    assert f"{booking.starts_at:%H:%M} to 14:00: 2000 mL one-mark flask" in words(client.get(queue))
     assert f"Booked for it 2000 mL one-mark flask , {hours}" in words(client.get(page))
-    assert "out of service" not in words(client.get(queue))
+    assert "Stock held, apparatus free" in words(client.get(queue))
     set_in_service(actor=prep, item=few, in_service=False, reason="Cracked")
-    for address in (queue, page):
-        said = words(client.get(address))
-        assert "The 2000 mL one-mark flask is out of service since 1 Dec (Cracked)." in said
-        assert "Plan it again." in said
+    assert "Apparatus can’t be used as planned" in words(client.get(queue))
+    assert "Missing: apparatus" in words(client.get(queue))
+    said = words(client.get(page))
+    assert "The 2000 mL one-mark flask is out of service since 1 Dec (Cracked)." in said
+    assert "Plan it again." in said
     claim_batch(actor=prep, batch=batch)
     assert "Put it back and plan it again." in words(client.get(page))
 
 
 def test_a_batch_whose_balance_is_past_its_day_or_whose_flask_is_gone_is_marked(few, send, client, prep):
-    send(due_at=DUE, **TWO_LITRES)
+    batch = send(due_at=DUE, **TWO_LITRES).batch
     client.force_login(prep)
-    change_count(actor=prep, item=few, count=0, reason="Broke", idempotency_key="broke")
+    queue = reverse("requests_app:queue")
     ApparatusItem.objects.filter(type="balance").update(calibration_due_on="2026-11-30")
-    said = words(client.get(reverse("requests_app:queue")))
+    assert words(client.get(queue)).count("Apparatus can’t be used as planned") == 1
+    ApparatusItem.objects.filter(type="balance").update(calibration_due_on=None)
+    assert "Apparatus can’t be used" not in words(client.get(queue))
+    change_count(actor=prep, item=few, count=0, reason="Broke", idempotency_key="broke")
+    assert words(client.get(queue)).count("Apparatus can’t be used as planned") == 1
+    ApparatusItem.objects.filter(type="balance").update(calibration_due_on="2026-11-30")
+    said = words(client.get(reverse("requests_app:batch", args=[batch.reference])))
     assert "The 2000 mL one-mark flask is no longer there." in said
     assert "balance is past its calibration since 30 Nov." in said
 
 
-def test_fewer_left_than_booked_is_said_on_the_queue(few, send, client, prep):
+def test_fewer_left_than_booked_is_said_on_the_page_of_each_batch(few, send, client, prep):
     few.count = 2
     few.save()
     send(due_at=DUE, **TWO_LITRES)
     send(due_at=DUE, **TWO_LITRES)
+    first, second = Batch.objects.order_by("pk")
     change_count(actor=prep, item=few, count=1, reason="Broke", idempotency_key="broke")
     client.force_login(prep)
-    said = words(client.get(reverse("requests_app:queue")))
-    assert said.count("More of the 2000 mL one-mark flask are booked than there are. Plan it again.") == 2
+    for batch in (first, second):
+        said = words(client.get(reverse("requests_app:batch", args=[batch.reference])))
+        assert "More of the 2000 mL one-mark flask are booked than there are. Plan it again." in said
 
 
 def test_the_queue_takes_the_same_queries_however_many_batches_book(few, send, client, prep):

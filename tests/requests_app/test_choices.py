@@ -396,29 +396,16 @@ def test_a_leftover_poured_out_keeps_its_own_last_day_and_its_ancestry(
 
 
 # --- the queue --------------------------------------------------------------------------------------
-def test_the_queue_says_what_would_serve_with_as_many_questions_for_many_orders_as_for_two(
+def test_the_queue_plans_nothing_and_leads_to_the_page_that_says_what_would_serve(
     client, white, blue, send, prep, django_assert_max_num_queries
 ):
-    for _ in range(2):
-        send(substance=ANHYDROUS, target="0.10")
+    orders = [send(substance=ANHYDROUS, target="0.10") for _ in range(6)]
     client.force_login(prep)
-    with django_assert_max_num_queries(100) as few:
-        page = client.get("/queue/")
-    assert text_of(page).count(f"lot {blue.code}, instead of") == 2
-    assert "What would serve today (1)" in text_of(page)
-    for _ in range(4):
-        send(substance=ANHYDROUS, target="0.10")
-    with django_assert_max_num_queries(100) as many:
-        client.get("/queue/")
-    assert len(many) == len(few)
-
-
-def test_the_hint_of_the_queue_promises_no_more_than_was_looked_at(bench, bottle, send, client, prep):
-    """The list is worked out from the shelf alone, so that it says nothing about the hours."""
-    order = send()
-    assert order.state == states.WAITING
-    bottle("sodium-chloride", "500", assay_percent="100.0", assay_tolerance_percent="0.1")
-    client.force_login(prep)
-    page = client.get("/queue/").content.decode()
-    assert "Bottles and apparatus for it are there today." in page
-    assert "Whether the apparatus is free in its hours shows when it is planned again" in page
+    with django_assert_max_num_queries(6):
+        page = client.get("/queue/?show=open")
+    html = page.content.decode()
+    assert "6 orders wait for stock or apparatus" in text_of(page)
+    assert "What would serve today stands on its page." in text_of(page)
+    for order in orders:
+        assert f'href="/orders/{order.reference}/"' in html
+    assert f"lot {blue.code}, instead of" in text_of(client.get(f"/orders/{orders[0].reference}/"))

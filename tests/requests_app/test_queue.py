@@ -1,4 +1,4 @@
-"""The plan of the day: what stands in it, in how many questions to the database, and what it keeps to itself."""
+"""The plan of the day: what stands in it, with how many questions, and what it keeps to itself."""
 
 from datetime import timedelta
 

@@ -178,7 +178,7 @@ def test_what_is_ready_is_not_handed_over_and_is_flagged_where_people_look(
         hand_over_batch(actor=prep, batch=order.batch)
     assert state_of(order) == states.READY
     client.force_login(prep)
-    assert "Stands still" in client.get("/queue/").content.decode()
+    assert "Stands still" in client.get("/queue/?show=open").content.decode()
     assert "is not handed over" in client.get(f"/batches/{order.batch.reference}/").content.decode()
     # A button that can only be refused is not offered.
     assert "/hand-over/" not in client.get(f"/batches/{order.batch.reference}/").content.decode()

@@ -393,7 +393,7 @@ def test_the_pages_say_what_is_made_together_what_it_saves_and_who_gets_how_much
     assert "Made together for 2 orders: 1 batch fewer" in page
     assert "minutes of work instead of" in page
     assert "Poured out into 2 labelled bottles" in text_of(client.get(f"/batches/{batch.reference}/sheet/"))
-    assert "2 orders: 1 fewer to make" in text_of(client.get("/queue/"))
+    assert "2 orders: 1 fewer to make" in text_of(client.get("/queue/?show=open"))
     page = text_of(client.get("/teaching/together/"))
     assert batch.reference in page
     assert "2 orders in 1 batch, 1 fewer to make" in page

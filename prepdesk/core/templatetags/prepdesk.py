@@ -183,7 +183,7 @@ def quantity(
 
 
 def _unmarked(text: object) -> str:
-    """A text without the mark that it is safe: what is kept under a text must be escaped for all who say it."""
+    """A text without the mark that it is safe, so that what is kept is escaped for everybody who says it."""
     return str(text)[:]
 
 

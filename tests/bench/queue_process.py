@@ -1,0 +1,136 @@
+"""Looks at the queue in a database of its own and prints what it took; see :mod:`tests.bench.queue`."""
+
+import json
+import statistics
+import time
+from datetime import timedelta
+
+import django
+
+django.setup()
+
+from django.conf import settings  # noqa: E402
+from django.core.management import call_command  # noqa: E402
+from django.db import connection, reset_queries  # noqa: E402
+from django.test import Client  # noqa: E402
+from django.test.utils import CaptureQueriesContext  # noqa: E402
+from django.utils import timezone  # noqa: E402
+
+from prepdesk.accounts.models import User  # noqa: E402
+from requests_app.models import Batch, Order, StepRecord  # noqa: E402
+from requests_app.selectors.queue import bounds_of  # noqa: E402
+from tests.requests_app.conftest import (  # noqa: E402
+    a_course,
+    drafter,
+    full_bottle,
+    outfit_bench,
+    receiver,
+    sender,
+    three_sections,
+)
+from tests.requests_app.many import copies_of, waiting_like  # noqa: E402
+
+ORDERS, OF_THE_DAY, SHOWN, ROUNDS = 10_000, 200, 50, 15
+
+# What the page shows of fifty batches, as one question: their newest sheets, who has them, and their orders
+# with course, person and sections.
+JOINED = """
+SELECT b.id, b.reference, b.title, b.state, b.due_at, b.room, b.claimed_at, p.first_name, p.last_name,
+       s.id, s.revision, s.card, l.code, o.id, o.reference, o.room, o.is_late, c.code,
+       q.first_name, q.last_name, n.name
+FROM (SELECT * FROM requests_app_batch
+      WHERE state IN ('queued', 'claimed', 'in_work', 'ready') AND due_at < %s
+      ORDER BY due_at, id LIMIT 50) b
+JOIN requests_app_sheet s ON s.batch_id = b.id
+ AND s.revision = (SELECT MAX(t.revision) FROM requests_app_sheet t WHERE t.batch_id = b.id)
+LEFT JOIN accounts_user p ON p.id = b.claimed_by_id
+LEFT JOIN inventory_lot l ON l.id = b.prepared_lot_id
+JOIN requests_app_order o ON o.batch_id = b.id
+JOIN requests_app_course c ON c.id = o.course_id
+JOIN accounts_user q ON q.id = o.ordered_by_id
+LEFT JOIN requests_app_order_sections x ON x.order_id = o.id
+LEFT JOIN requests_app_section n ON n.id = x.section_id
+ORDER BY b.due_at, b.id
+"""
+
+
+def lay_out() -> User:
+    """Ten thousand open orders, two hundred of them due today; gives the person who looks."""
+    manager = User.objects.create(username="mara", role="manager", password="!")
+    teacher = User.objects.create(username="ines", first_name="Ines", role="instructor", password="!")
+    prep = User.objects.create(username="pia", first_name="Pia", role="prep", password="!")
+    outfit_bench()
+    full_bottle(receiver(manager))
+    send = sender(teacher, drafter(three_sections(a_course(), teacher)))
+    start, end = bounds_of(timezone.localdate())
+    last = end - timedelta(seconds=1)
+    order = send(volume="1", due_at=last)
+    copies_of(order, OF_THE_DAY - 1, lambda number: last - timedelta(minutes=number), prefix="D")
+    later = ORDERS // 2 - OF_THE_DAY
+    copies_of(order, later, lambda number: end + timedelta(minutes=10 * number), prefix="L")
+    waiting_like(order, ORDERS // 2, lambda number: start + timedelta(minutes=10 * number))
+    # A quarter of the day is at the bench.
+    claimed = list(Batch.objects.filter(due_at__lt=end)[: OF_THE_DAY // 4])
+    for batch in claimed:
+        batch.state, batch.claimed_by, batch.claimed_at = "in_work", prep, timezone.now()
+    Batch.objects.bulk_update(claimed, ["state", "claimed_by", "claimed_at"])
+    StepRecord.objects.bulk_create(
+        [
+            StepRecord(
+                batch=batch,
+                sheet=batch.sheets.get(),
+                step_number=number,
+                verdict="done",
+                actor=prep,
+                idempotency_key=f"{batch.pk}-{number}",
+            )
+            for batch in claimed
+            for number in (1, 2)
+        ]
+    )
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("ANALYZE")
+    return prep
+
+
+def joined() -> int:
+    """The one question; how many rows it brings."""
+    with connection.cursor() as cursor:
+        cursor.execute(JOINED, [bounds_of(timezone.localdate())[1]])
+        return len(cursor.fetchall())
+
+
+def looks(client: Client, address: str) -> tuple[float, float, float]:
+    """Medians of a look, of its own work, and of the one question, taken in turn [s]."""
+    whole, own, bare = [], [], []
+    for _ in range(ROUNDS):
+        start, worked = time.perf_counter(), time.process_time()
+        answer = client.get(address)
+        whole.append(time.perf_counter() - start)
+        own.append(time.process_time() - worked)
+        assert answer.status_code == 200
+        assert answer.content.count(b'class="queue-row"') == SHOWN
+        start = time.perf_counter()
+        joined()
+        bare.append(time.perf_counter() - start)
+    return statistics.median(whole), statistics.median(own), statistics.median(bare)
+
+
+# As a server runs: no query is written down, no template looked up again.
+settings.DEBUG = False
+call_command("migrate", verbosity=0)
+call_command("load_catalogue", verbosity=0)
+client = Client()
+client.force_login(lay_out())
+start = time.perf_counter()
+client.get("/queue/")
+first = time.perf_counter() - start
+found = {"orders": Order.objects.count(), "day": OF_THE_DAY, "first": first}
+for name, address in (("suggested", "/queue/"), ("due", "/queue/?by=due"), ("open", "/queue/?show=open")):
+    reset_queries()
+    with CaptureQueriesContext(connection) as queries:
+        client.get(address)
+    whole, own, bare = looks(client, address)
+    found[name] = {"queries": len(queries), "whole": whole, "own": own, "bare": bare}
+print(json.dumps(found))
