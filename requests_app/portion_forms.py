@@ -48,7 +48,9 @@ class LeftForm(forms.Form):
     """How much is left in a bottle that came back, and in which condition."""
 
     left = TypedNumberField(label="What is left in it", unit="mL")
-    condition = forms.ChoiceField(choices=list(states.CONDITIONS.items()), widget=forms.HiddenInput)
+    condition = forms.ChoiceField(
+        choices=list(states.CONDITIONS.items()), required=False, widget=forms.HiddenInput
+    )
 
     def __init__(self, *args: Any, portion: Portion, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -61,6 +63,8 @@ class LeftForm(forms.Form):
         if left is not None and to_base(left.value, "mL") > self.portion.amount:
             most = as_text(self.portion.amount, "mL")
             self.add_error("left", f"{most} were delivered in it, so no more can come back.")
+        if not cleaned.get("condition"):
+            self.add_error(None, "Press how it comes back; what nobody can vouch for is soiled.")
         return cleaned
 
 

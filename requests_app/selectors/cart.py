@@ -1,6 +1,6 @@
 """The cart of a day: by room and hour what stands ready, what is missing, and what must not ride together."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -20,6 +20,7 @@ from requests_app.concealing import is_unknown
 from requests_app.drafts import plain
 from requests_app.models import BenchListVersion, Order
 from requests_app.selectors.portions import PortionRow, portions_visible_to, row_of
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.selectors.work import orders_visible_to
 
 
@@ -100,9 +101,13 @@ def cart_of(actor: User, day: date) -> list[Stops]:
             stop(one.room, one.due_at).waiting.append(row)
         elif one.state == states.DELIVERED:
             stop(one.room, one.due_at).delivered.append(row)
-    for order in _orders_of(actor, begins, ends):
+    orders = list(_orders_of(actor, begins, ends))
+    stopped = stopped_lots({order.batch_id for order in orders if order.batch_id})
+    for order in orders:
         if (order.pk, order.batch_id) not in poured and order.is_open:
-            stop(order.room, order.due_at).missing.append(Missing(order, name_of(order), _standing(order)))
+            stop(order.room, order.due_at).missing.append(
+                Missing(order, name_of(order), _standing(order, stopped))
+            )
         if order.state != states.CANCELLED and order.meeting_id is not None:
             here = stop(order.room, order.due_at)
             here.goods += [words for words in _goods(order) if words not in here.goods]
@@ -135,7 +140,9 @@ def name_of(order: Order) -> str:
     return order.unknown_sample.code if is_unknown(order) else order.title
 
 
-def _standing(order: Order) -> str:
+def _standing(order: Order, stopped: Mapping[int, object]) -> str:
+    if order.batch_id in stopped:
+        return "stands still: a bottle of it is quarantined or recalled"
     if order.state == states.READY:
         return "ready, not poured into bottles yet"
     said = order.get_state_display().lower()

@@ -11,6 +11,7 @@ from inventory.amounts import from_base
 from inventory.codes import tidied
 from inventory.models import Lot
 from inventory.selectors import calc_catalogue
+from inventory.states import STOPPED
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.cautions import UNREVIEWED, caution, cautions_for
@@ -84,6 +85,11 @@ class PortionRow:
     def is_waiting(self) -> bool:
         """Whether it has not left."""
         return self.portion.state in (states.POURED, states.LOADED)
+
+    @property
+    def is_stopped(self) -> bool:
+        """Whether its solution is quarantined or recalled, so that it does not leave."""
+        return self.portion.lot.state in STOPPED
 
     @property
     def where(self) -> str:
