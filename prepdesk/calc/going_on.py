@@ -13,15 +13,7 @@ from prepdesk.calc.apparatus import standard_set
 from prepdesk.calc.catalogue import Catalogue
 from prepdesk.calc.found import SettledConcentration, Taken
 from prepdesk.calc.going_on_bottles import Bottle, with_standards
-from prepdesk.calc.going_on_case import (
-    Bottle,
-    CannotGoOn,
-    Case,
-    Plan,
-    case_of,
-    group_of,
-    with_standards,
-)
+from prepdesk.calc.going_on_case import CannotGoOn, Case, Plan, case_of, group_of
 from prepdesk.calc.going_on_settling import (
     Taking,
     as_planned,
