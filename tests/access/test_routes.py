@@ -183,6 +183,8 @@ ROWS = [
     stockroom("requests_app:give", "post", "batch"),
     stockroom("requests_app:take_over", "post", "batch"),
     stockroom("requests_app:step", "get", "batch", "step"),
+    stockroom("requests_app:mishap", "get", "batch", "step"),
+    stockroom("requests_app:mishap", "post", "batch", "step"),
     stockroom("requests_app:step", "post", "batch", "step"),
     stockroom("requests_app:finish", "get", "batch"),
     stockroom("requests_app:finish", "post", "batch"),
