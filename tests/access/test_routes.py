@@ -279,6 +279,7 @@ ROWS = [
     Row("reports:use", "get", OUT, OUT, OUT, IN),
     Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
     Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
+    Row("reports:mishaps_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
     Row("api_order", "get", IN, HIDDEN, IN, IN, ("order",), nobody=401),
