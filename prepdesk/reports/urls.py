@@ -7,4 +7,5 @@ urlpatterns = [
     path("", views.use, name="use"),
     path("use.csv", views.use_csv, name="use_csv"),
     path("waste.csv", views.waste_csv, name="waste_csv"),
+    path("went-wrong.csv", views.mishaps_csv, name="mishaps_csv"),
 ]

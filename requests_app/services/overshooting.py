@@ -1,13 +1,15 @@
 """A step went past its mark: what was read is recorded as it is, and counted with from then on."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Final
 
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.calc.errors import InputError
-from prepdesk.calc.settle import judge_reading, most_added, over_the_line
+from prepdesk.calc.rest import steps_with_rest
+from prepdesk.calc.settle import judge_reading, most_added, over_the_line, settle
 from prepdesk.calc.typed import TypedNumber, parse_positive
 from prepdesk.core.errors import InvalidInput, NotInThisState
 from requests_app import sheets
@@ -137,3 +139,41 @@ def _record_past_the_line(
         actor=sending.actor,
         idempotency_key=f"{sending.key}-read",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Ways:
+    """What a reading past its mark makes of the solution, and what can be done.
+
+    Attributes:
+        text: in a sentence with its figures, as if the steps still to come went as planned.
+        inside: whether it may stay as it is.
+        ways: the cheapest first; empty where nothing has to be done.
+    """
+
+    text: str
+    inside: bool
+    ways: tuple[str, ...]
+
+
+def ways_after(
+    plan: sheets.Plan, readings: Mapping[int, TypedNumber], number: int, read: TypedNumber
+) -> Ways:
+    """The ways out of a reading past its mark, worked out from what was read so far.
+
+    Args:
+        readings: of the steps recorded so far, by number.
+        number: the step that went past its mark.
+        read: what it reads, in the unit of the step.
+    """
+    known = {**readings, number: read}
+    moved = [
+        one for one in steps_with_rest(plan, known) if "because" in one and one["number"] not in readings
+    ]
+    if moved:
+        last = moved[0]
+        asked = f"{last['quantity']['value']} {last['quantity']['unit']}"
+        text = f"Step {last['number']} then asks for {asked} from lot {last['lot']['code']} instead."
+        return Ways(f"{text} The whole comes right.", True, ())
+    settled = settle(plan, known)
+    return Ways(settled.text, settled.inside, settled.remedies)

@@ -31,9 +31,9 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
     """Give up a batch that is being made or stands ready, and plan its orders again at once.
 
     What the recorded steps took is drawn, since it is gone from its bottles; the rest is free again. A
-    finished solution stays on the shelf, quarantined, for whoever disposes of it. What it cost is kept with what went
-    wrong. Orders that shared it are made together again where they can be; the history of the batch says as
-    which. Stopping twice is the same as once.
+    finished solution stays on the shelf, quarantined, for whoever disposes of it. What it cost is kept with
+    what went wrong. Orders that shared it are made together again where they can be; the history of the
+    batch says as which. Stopping twice is the same as once.
 
     Raises:
         InvalidInput: field ``reason``, when nothing says why.
@@ -63,7 +63,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"
         sheet = sheets.current_sheet(locked)
-        gone = _gone(locked, sheet, active_holds(locked)) if at_bench else {}
+        gone = gone_by_hold(locked, sheet, active_holds(locked)) if at_bench else {}
         write_mishap(
             Sending(actor, locked, None, Mishap.Kind.FAILED, f"stop-{locked.pk}"),
             sheet=sheet,
@@ -188,7 +188,7 @@ def _drawn_before(batch: Batch) -> dict[int, int]:
     return {row["lot"]: -row["base"] for row in drawn}
 
 
-def _gone(batch: Batch, sheet: Sheet, holds: list[Hold]) -> dict[int, int]:
+def gone_by_hold(batch: Batch, sheet: Sheet, holds: list[Hold]) -> dict[int, int]:
     """Base units that the recorded steps took, by hold."""
     steps = bench_steps(sheet, batch.step_records.all())
     begun = {

@@ -17,6 +17,7 @@ from requests_app.selectors import (
     batch_with_everything,
 )
 from requests_app.selectors.changes import changes_of, comments_on
+from requests_app.selectors.mishaps import made_again_as, mishap_lines
 from requests_app.selectors.together import division_of, not_before
 from requests_app.views.claiming import hands_context
 from requests_app.views.of_a_batch import common_context, steps_of
@@ -58,6 +59,8 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "not_before": not_before(found, found.orders.all()),
         "saving": saving_of(sheet.plan, list(found.orders.all())),
         **hands_context(request.user, found),
+        "mishaps": mishap_lines(found),
+        "made_again": made_again_as(found),
         "booked": booked_for([(found, sheet.plan)]).get(found.pk),
         "serving": [(order, choices_for(request.user, order)) for order in found.orders.all()],
     }

@@ -184,6 +184,8 @@ ROWS = [
     stockroom("requests_app:give", "post", "batch"),
     stockroom("requests_app:take_over", "post", "batch"),
     stockroom("requests_app:step", "get", "batch", "step"),
+    stockroom("requests_app:mishap", "get", "batch", "step"),
+    stockroom("requests_app:mishap", "post", "batch", "step"),
     stockroom("requests_app:step", "post", "batch", "step"),
     stockroom("requests_app:scan", "post", "batch", "step"),
     stockroom("requests_app:record", "post", "batch", "step"),
@@ -300,6 +302,7 @@ ROWS = [
     Row("reports:use", "get", OUT, OUT, OUT, IN),
     Row("reports:use_csv", "get", OUT, OUT, OUT, IN),
     Row("reports:waste_csv", "get", OUT, OUT, OUT, IN),
+    Row("reports:mishaps_csv", "get", OUT, OUT, OUT, IN),
     # the API
     Row("api_schema", "get", IN, IN, IN, IN, nobody=401),
     Row("api_order", "get", IN, HIDDEN, IN, IN, ("order",), nobody=401),

@@ -304,6 +304,7 @@ HOLDS_FIGURES = {
     "Sheet",
     "Batch.settlement",
     "StepRecord",
+    "Mishap",
     "Order.waiting_for",
     "OrderEvent.note",
     "BatchEvent.note",

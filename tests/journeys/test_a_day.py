@@ -304,7 +304,7 @@ def asks_for_a_second_person(day: Day, batch: Batch, second: Page) -> Callable[[
 
     def close(page: Page) -> None:
         check = f"{day.url}/batches/{batch.reference}/check/"
-        number = next(step["number"] for step in sheets.current_sheet(batch).plan["steps"] if step["window"])
+        number = next(step["number"] for step in sheets.current_sheet(batch).plan["steps"] if step.get("window"))
         page.goto(check)
         page.get_by_role("button", name="Ask for a second person").click()
         expect(page.get_by_text("Waits for a second person").first).to_be_visible()
@@ -356,7 +356,7 @@ def test_a_whole_day_ends_with_everything_handed_over_and_every_gram_accounted_f
         day.of("ammonium-chloride"): ({"weigh": spills}, nothing_special),
         day.of("hydrochloric-acid"): (
             {},
-            asks_for_a_second_person(day, day.of("hydrochloric-acid"), second=paul),
+            asks_for_a_second_person(day, day.of("hydrochloric-acid"), second=open_window("paul")),
         ),
     }
     # The one who has the acid is Pia; Paul looks. All others are taken in turn, both at once.
