@@ -145,6 +145,16 @@ def test_the_reagent_of_an_acid_or_a_base_needs_a_second_person_and_one_who_stan
         )
 
 
+def test_one_stands_by_at_the_acid_itself_and_not_at_what_it_became(bench, bottle, send, any_draw):
+    bottle("hydrochloric-acid", "2000", kind="liquid", mass_percent="37.0", density_g_per_ml="1.184")
+    switch_on("check_strong_acids")
+    batch = send(substance="hydrochloric-acid", target="0.0010", tolerance="8").batch
+    steps = sheets.current_sheet(batch).plan["steps"]
+    assert any("intermediate" in step["text"] for step in steps if step["action"] == "measure")
+    alone = look(batch).not_alone
+    assert [step["action"] for step in steps if step["number"] in alone] == ["measure", "mix"]
+
+
 def test_a_solution_diluted_further_and_a_plain_salt_need_none(bench, bottle, salt, send, any_draw):
     bottle(
         "hydrochloric-acid",
