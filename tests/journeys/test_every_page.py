@@ -333,7 +333,9 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
 
     assert len(plan["steps"]) >= now
     do_every_step(begun, begun.claimed_by)
-    wrong += faults_at(page, department.url, [f"/batches/{begun.reference}/finish/"])
+    wrong += faults_at(
+        page, department.url, [f"/batches/{begun.reference}/{one}/" for one in ("finish", "check")]
+    )
     # Forms with every error beside its field.
     for address in ("/stock/lots/new/", "/stock/apparatus/new/", f"/stock/lots/{lot.code}/correct/"):
         page.goto(department.url + address)

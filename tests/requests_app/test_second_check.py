@@ -1,14 +1,17 @@
 """A second person looks at the readings before the work is closed: who may, what counts, what is refused."""
 
 import re
+from datetime import timedelta
 
 import pytest
 from django.db import IntegrityError, transaction
 from django.urls import reverse
+from django.utils import timezone
 
 from inventory.models import Lot, Substance
 from prepdesk.accounts import kinds
 from prepdesk.accounts.models import Notice
+from prepdesk.calc.typed import parse_number
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Batch, DepartmentRules, SecondCheck, StepRecord
@@ -23,6 +26,7 @@ from requests_app.services.closing import finish_batch
 from requests_app.services.recording import record_step
 from requests_app.services.second_check import SecondLookMissing, ask_check, send_back, sign_check
 from requests_app.services.stopping import stop_batch
+from requests_app.services.unknowns import UnknownsDraft, order_unknowns
 
 pytestmark = pytest.mark.django_db
 
@@ -141,6 +145,16 @@ def test_the_reagent_of_an_acid_or_a_base_needs_a_second_person_and_one_who_stan
         )
 
 
+def test_one_stands_by_at_the_acid_itself_and_not_at_what_it_became(bench, bottle, send, any_draw):
+    bottle("hydrochloric-acid", "2000", kind="liquid", mass_percent="37.0", density_g_per_ml="1.184")
+    switch_on("check_strong_acids")
+    batch = send(substance="hydrochloric-acid", target="0.0010", tolerance="8").batch
+    steps = sheets.current_sheet(batch).plan["steps"]
+    assert any("intermediate" in step["text"] for step in steps if step["action"] == "measure")
+    alone = look(batch).not_alone
+    assert [step["action"] for step in steps if step["number"] in alone] == ["measure", "mix"]
+
+
 def test_a_solution_diluted_further_and_a_plain_salt_need_none(bench, bottle, salt, send, any_draw):
     bottle(
         "hydrochloric-acid",
@@ -173,17 +187,11 @@ def test_a_double_click_and_a_second_form_ask_once(asked, done, prep):
     assert SecondCheck.objects.count() == 1
 
 
-def test_the_stockroom_is_told_without_those_who_took_part(asked, prep, second_prep, manager):
-    told = Notice.objects.filter(kind=kinds.SECOND_LOOK)
-    # The fixture people that were made before the asking; Paul and Mara may not be among them yet.
-    assert prep not in {notice.person for notice in told}
-    assert all(notice.path == reverse("requests_app:check", args=[asked.batch.reference]) for notice in told)
-
-
-def test_a_colleague_and_a_manager_are_told(done, second_prep, manager, instructor, prep):
+def test_the_stockroom_is_told_without_those_who_took_part(done, second_prep, manager, instructor, prep):
     ask_check(actor=prep, batch=done, idempotency_key="ask")
-    told = {notice.person for notice in Notice.objects.filter(kind=kinds.SECOND_LOOK)}
-    assert told == {second_prep, manager}
+    told = Notice.objects.filter(kind=kinds.SECOND_LOOK)
+    assert {notice.person for notice in told} == {second_prep, manager}
+    assert {notice.path for notice in told} == {reverse("requests_app:check", args=[done.reference])}
 
 
 def test_only_whoever_has_it_asks_or_a_manager(done, second_prep, instructor, manager):
@@ -548,3 +556,55 @@ def test_an_older_answer_by_page_is_told_with_words(client, asked, done, second_
     )
     assert answer.status_code == 409
     assert "Paul Reed signed it" in answer.content.decode()
+
+
+def test_before_it_is_asked_a_colleague_reads_who_asks_and_may_not_sign(client, batch, second_prep, prep):
+    page = page_of(client, second_prep, batch)
+    assert "Nobody has asked yet" in page
+    assert "Pia Brook" in page
+    assert ASK not in page
+    assert SIGN not in page
+    DepartmentRules.objects.update(check_restricted=False)
+    assert "No rule of the department asks" in page_of(client, prep, batch)
+
+
+# --- coded samples --------------------------------------------------------------------------------
+@pytest.fixture
+def sample(salt, sections, instructor, prep):
+    """A coded sample of a restricted substance, with a record for every step; every rule is on."""
+    draft = UnknownsDraft(
+        course_id=sections[0].course_id,
+        section_ids=(sections[0].pk,),
+        reader_ids=(),
+        title="Chloride by titration",
+        substance_key="sodium-chloride",
+        lowest=parse_number("0.1300"),
+        highest=parse_number("0.1800"),
+        unit="mol/L",
+        count=2,
+        spares=0,
+        apart_percent=None,
+        volume_per_sample=parse_number("250"),
+        volume_unit="mL",
+        due_at=timezone.now() + timedelta(days=2),
+        room="210",
+        tolerance_percent=parse_number("0.5"),
+    )
+    made = order_unknowns(actor=instructor, draft=draft, idempotency_key="set")
+    Substance.objects.filter(key="sodium-chloride").update(restricted=True)
+    switch_on(RESTRICTED, "check_strong_acids", "check_standards")
+    batch = claim_batch(actor=prep, batch=made.samples.all()[0].order.batch)
+    work(batch, prep)
+    return batch
+
+
+def test_a_coded_sample_is_put_before_nobody_and_is_closed_by_its_maker(
+    client, sample, prep, second_prep, manager
+):
+    with pytest.raises(NotInThisState, match="No rule asks"):
+        ask_check(actor=prep, batch=sample, idempotency_key="ask")
+    for actor in (prep, second_prep, manager):
+        page = page_of(client, actor, sample)
+        assert "A coded sample is never put before a second person" in page
+        assert "To reach" not in page
+    assert finish_batch(actor=prep, batch=sample).prepared_lot.checked_by is None
