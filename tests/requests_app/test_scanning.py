@@ -362,7 +362,7 @@ def test_a_right_bottle_that_went_bad_is_told_before_it_is_scanned(client, prep,
     client.force_login(prep)
     page = client.get(address("step", batch)).content.decode()
     assert 'data-right-good="no"' in page
-    assert "expired on" in page
+    assert f'<p class="bench-scan-said">{salt.code}, sodium chloride, expired on' in page
 
 
 def test_without_scripts_a_scan_leads_back_to_the_step_which_says_what_it_was(

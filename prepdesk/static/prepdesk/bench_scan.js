@@ -69,7 +69,7 @@
     form.requestSubmit();
   }
 
-  function balance(sent, sign, number, unit) {
+  function balance(sent, sign, number, unit, isWhole) {
     const field = reading();
     const wanted = document.querySelector("[data-scan-box]").dataset.readingUnit;
     let why = "";
@@ -83,6 +83,9 @@
       why = "a reading is more than nothing. Tare the balance and weigh again.";
     } else if (isBeingTyped(field)) {
       why = "a reading is being typed, and it stands. Record it or clear it, then send again.";
+    }
+    if (!why && !isWhole) {
+      why = "other keys came just before it, so it may be a part of something. Send it again.";
     }
     if (why) {
       tell("“" + sent + "” came from a device and was not entered: " + why, "refused");
@@ -101,7 +104,7 @@
     const sent = event.detail.text.trim();
     const found = NUMBER.exec(sent);
     if (found && !ARTICLE.test(sent)) {
-      balance(sent, found[1], found[2], found[3]);
+      balance(sent, found[1], found[2], found[3], event.detail.whole);
     } else if (sent) {
       bottle(sent, event.detail.target);
     }

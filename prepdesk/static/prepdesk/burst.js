@@ -6,26 +6,37 @@
 //     target    where it went
 //     takeOut() puts every field back as it was before the burst; what a hand had typed stays
 //     ended     false where neither Enter nor Tab came
+//     whole     false where a key was pressed shortly before, so that this may be the rest of something
 //
 // Whoever prevents the default of that event takes the burst over: its Enter presses nothing, nor does a
-// second one that follows at once. What a hand types while a scanner does is part of the burst, and what a
-// hand typed just before is not.
+// second one that follows at once. What a hand types while a device does is part of the burst; of what it
+// typed just before, that part stays which is told for certain. What is in doubt goes: a figure that is
+// missing is seen, and one too many may not be.
 "use strict";
 
 (function () {
-  // A scanner that is held up for one sign goes on within this; a hand seldom is as fast even once.
+  // A device that is held up for one sign goes on within this; a hand seldom is as fast even once.
   const LONGEST_GAP_MS = 120;
+  // Where it is likely that a device types, it may be held up longer.
+  const LONGEST_PAUSE_MS = 350;
   // [from so many signs on, mean gap of a device at most]: scanners take 2 ms to 50 ms a sign, and a practised
   // hand takes 80 ms over figures. Fewer signs prove less, so they must come faster.
   const PACES = [[6, 65], [4, 60], [3, 35], [2, 12]];
-  // Without an end it must be beyond doubt.
-  const ENDLESS = { from: 5, pace: 35, after: 200 };
+  // Beyond doubt, without an Enter.
+  const SURE_PACES = [[5, 35], [3, 25]];
+  const LIKELY_PACES = [...SURE_PACES, [2, 12]];
+  const ENDLESS_MS = 400;
   const SECOND_ENTER_MS = 200;
-  // Figures that a hand typed stand before a code that a slow scanner began at once.
+  const SHORTLY_MS = 2000;
+  // Two keys in a row as slow as this are a hand's, before a device as fast as that.
+  const SLOW_HAND_MS = 45;
+  const FAST_DEVICE_MS = 15;
+  // Figures that a hand typed stand before a code.
   const OUR_CODE = /[LPADQ]\d{5,}[0-9A-Z]$/i;
 
   let keys = [];
   let swallowUntil = 0;
+  let lastKeyAt = -SHORTLY_MS;
   let timer = 0;
 
   function snapshot(target) {
@@ -60,40 +71,44 @@
     was.target.dispatchEvent(new Event("input", { bubbles: true }));
   }
 
-  function meanGap(run, end) {
-    return (end - run[0].at) / run.length;
+  // The gaps after each key, the last one to the end.
+  function gapsOf(run, end) {
+    return run.map(function (key, index) {
+      return (index + 1 < run.length ? run[index + 1].at : end) - key.at;
+    });
+  }
+
+  function keepsPace(count, gap, paces) {
+    const pace = paces.find(function (one) {
+      return count >= one[0];
+    });
+    return pace !== undefined && gap <= pace[1];
   }
 
   function fromDevice(run, end) {
-    const pace = PACES.find(function (one) {
-      return run.length >= one[0];
-    });
-    return pace !== undefined && meanGap(run, end) <= pace[1];
+    return keepsPace(run.length, (end - run[0].at) / run.length, PACES);
   }
 
-  // The part of the run that a device typed: the last keys that came at one pace.
-  function devicePart(run, end) {
-    const gaps = run.map(function (key, index) {
-      return (index + 1 < run.length ? run[index + 1].at : end) - key.at;
-    });
-    const usual = gaps.slice().sort(function (a, b) {
+  // By the gaps between its keys alone.
+  function soFarFromDevice(run, paces) {
+    return run.length > 1 && keepsPace(run.length, (run[run.length - 1].at - run[0].at) / (run.length - 1), paces);
+  }
+
+  // How many keys at the beginning of a run are a hand's for certain.
+  function handsIn(run, end) {
+    const gaps = gapsOf(run, end);
+    const code = OUR_CODE.exec(textOf(run));
+    if (code && /^[\d.,]+$/.test(textOf(run).slice(0, code.index))) {
+      return code.index;
+    }
+    let slow = 0;
+    while (slow < gaps.length && gaps[slow] >= SLOW_HAND_MS) {
+      slow += 1;
+    }
+    const rest = gaps.slice(slow).sort(function (a, b) {
       return a - b;
-    })[Math.floor(gaps.length / 2)];
-    const longest = Math.min(LONGEST_GAP_MS, Math.max(30, 4 * usual + 10));
-    let start = run.length - 1;
-    while (start > 0 && gaps[start - 1] <= longest) {
-      start -= 1;
-    }
-    // A device that paused is one device: letters never belong to what a hand types here, nor do keys that
-    // came as one.
-    const lead = run.slice(0, start);
-    if (lead.some(function (key) { return /[a-z]/i.test(key.sign); }) || (lead.length > 1 && meanGap(lead.slice(0, -1), lead[lead.length - 1].at) <= 15)) {
-      start = 0;
-    }
-    const part = run.slice(start);
-    const code = OUR_CODE.exec(textOf(part));
-    const byHand = code ? textOf(part).slice(0, code.index) : "";
-    return /^[\d.,]+$/.test(byHand) ? part.slice(byHand.length) : part;
+    });
+    return slow >= 2 && rest.length >= 2 && rest[Math.floor(rest.length / 2)] <= FAST_DEVICE_MS ? slow : 0;
   }
 
   function textOf(run) {
@@ -102,7 +117,9 @@
     }).join("");
   }
 
-  function announce(part, ended) {
+  // Whether somebody took it over.
+  function announce(run, end, ended) {
+    const part = run.slice(handsIn(run, end));
     const first = new Map();
     for (const key of part) {
       if (!first.has(key.was.target)) {
@@ -116,6 +133,7 @@
           text: textOf(part),
           target: part[0].was.target,
           ended: ended,
+          whole: part.length === run.length && part[0].alone,
           takeOut: function () {
             first.forEach(putBack);
           },
@@ -132,9 +150,8 @@
   function withoutEnd() {
     const run = keys;
     keys = [];
-    const last = run.length ? run[run.length - 1].at : 0;
-    if (run.length >= ENDLESS.from && meanGap(run, last) <= ENDLESS.pace) {
-      announce(devicePart(run, last), false);
+    if (soFarFromDevice(run, SURE_PACES)) {
+      announce(run, run[run.length - 1].at, false);
     }
   }
 
@@ -145,17 +162,18 @@
         return;
       }
       const now = event.timeStamp;
-      const goesOn = keys.length > 0 && now - keys[keys.length - 1].at < LONGEST_GAP_MS;
+      const gap = now - lastKeyAt;
+      const goesOn = keys.length > 0 && (gap < LONGEST_GAP_MS || (gap < LONGEST_PAUSE_MS && soFarFromDevice(keys, LIKELY_PACES)));
       window.clearTimeout(timer);
       if (event.key === "Enter" || event.key === "Tab") {
-        if (now < swallowUntil) {
+        const run = goesOn ? keys : [];
+        if (run.length === 0 && now < swallowUntil) {
           stop(event);
           return;
         }
-        const run = goesOn ? keys : [];
         keys = [];
-        const part = run.length ? devicePart(run, now) : [];
-        if (part.length && fromDevice(part, now) && announce(part, true)) {
+        const pace = run.length > 0 && (fromDevice(run, now) || soFarFromDevice(run, SURE_PACES));
+        if (pace && announce(run, now, true)) {
           swallowUntil = now + SECOND_ENTER_MS;
           stop(event);
         }
@@ -164,13 +182,15 @@
       // A key that is held down repeats as fast as a device types.
       if (event.key.length !== 1 || event.repeat) {
         keys = [];
+        lastKeyAt = now;
         return;
       }
       if (!goesOn) {
         keys = [];
       }
-      keys.push({ sign: event.key, at: now, was: snapshot(event.target) });
-      timer = window.setTimeout(withoutEnd, ENDLESS.after);
+      keys.push({ sign: event.key, at: now, was: snapshot(event.target), alone: gap >= SHORTLY_MS });
+      lastKeyAt = now;
+      timer = window.setTimeout(withoutEnd, ENDLESS_MS);
     },
     true
   );
