@@ -227,7 +227,7 @@ window.prepdeskOutbox = (function () {
   function refusal(entry) {
     const box = element("div", "", { className: "notice notice-stop" });
     const first = element("p");
-    first.append(element("strong", "Not recorded. "), what(entry) + ". " + entry.refused.text + " It stays here, to be read again or written down elsewhere, until you discard it.");
+    first.append(element("strong", "Not recorded. "), what(entry) + ". " + entry.refused.text + " It stays here until you discard it.");
     box.append(first);
     const actions = element("div", "", { className: "actions" });
     const ask = element("button", "Discard it", { type: "button", className: "button-quiet" });
