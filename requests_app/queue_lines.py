@@ -83,6 +83,7 @@ def queue_lines(
     now: datetime,
     orders: Mapping[int, list[QueueOrder]],
     slots: Mapping[Hashable, Slot],
+    people: Mapping[int | None, str],
     names: Mapping[str, str],
     looked_at: datetime | None,
 ) -> list[QueueLine]:
@@ -90,12 +91,14 @@ def queue_lines(
 
     Args:
         slots: their places in the day, by key of the batch.
+        people: by name those who have work already, by key.
         names: what each balance is called, by key.
         looked_at: when the reader looked at the queue last.
     """
     today = timezone.localtime(now, timezone.get_default_timezone()).date()
     return [
-        _line(row, orders.get(row.pk, []), slots.get(row.pk), names, looked_at, now, today) for row in rows
+        _line(row, orders.get(row.pk, []), slots.get(row.pk), people, names, looked_at, now, today)
+        for row in rows
     ]
 
 
@@ -109,6 +112,7 @@ def _line(  # noqa: PLR0917
     row: QueueRow,
     orders: list[QueueOrder],
     slot: Slot | None,
+    people: Mapping[int | None, str],
     names: Mapping[str, str],
     looked_at: datetime | None,
     now: datetime,
@@ -141,7 +145,7 @@ def _line(  # noqa: PLR0917
         "held": times.since_words(row.claimed_at, now) if row.claimed_at else "",
         "notes": [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])],
         "begins": _clock(slot.starts_at, today) if slot else "",
-        "who": _who(row, slot) if slot else "",
+        "who": _who(slot, people) if slot else "",
         "ready": _clock(slot.ready_at, today) if slot else "",
         "too_late": draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
         if slot and slot.is_late
@@ -212,9 +216,9 @@ def _work(row: QueueRow, names: Mapping[str, str]) -> list[str]:
     return [minutes + (f", {waiting} standing" if waiting else ""), *([", ".join(things)] if things else [])]
 
 
-def _who(row: QueueRow, slot: Slot) -> str:
-    """By name where somebody has it; the others are counted."""
-    return row.holder or f"person {slot.bench + 1}"
+def _who(slot: Slot, people: Mapping[int | None, str]) -> str:
+    """By name whoever has work already; the others are counted."""
+    return people.get(slot.person) or f"person {slot.bench + 1}"
 
 
 def length_words(length: timedelta) -> str:

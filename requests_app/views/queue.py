@@ -96,6 +96,7 @@ def queue(request: SignedInRequest) -> HttpResponse:
         now=now,
         orders=orders,
         slots=plan.by_key,
+        people={row.claimed_by_id: row.holder for row in rows if row.is_unfinished and row.holder},
         names=glance.bench.names,
         looked_at=_looked_at(request),
     )
