@@ -8,6 +8,8 @@ from typing import Final, TypedDict
 
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 
 from prepdesk.core import times
 from prepdesk.core.templatetags import prepdesk as draw
@@ -26,32 +28,26 @@ _CHANGED: Final = ("change", "change", "Changed")
 _CODED: Final = "A coded sample; whoever claims it reads how it is made."
 
 
-class OrderPart(TypedDict):
-    """Whom a batch is for: course and sections, room and person, and whether it was sent late."""
-
-    sections: str
-    room: str
-    late: str
-
-
 class QueueLine(TypedDict):
-    """One line of the queue as the page says it: words, and a few parts that are drawn already.
+    """One line of the queue as the page says it: words, and the parts that repeat drawn already.
 
-    A mapping and no object, since a template looks into mappings first, and there are fifty lines.
+    A mapping and no object, since a template looks into mappings first, and few of them, since there are
+    fifty lines on a page that is looked at all day.
 
     Attributes:
         reference, title, address: of the batch.
         due, due_iso, until: when, in words and for programs, and how far away that is.
         makes, way, state: drawn.
         about: under the title.
-        flags: drawn; what to look at before work on it goes on.
+        flags: what to look at before work on it goes on.
         is_new: an order of it was changed since the reader looked last.
         holder, held: who has it, and since when.
         notes: under the state.
         begins, who, ready: of the suggestion; who is whose it is, or which of those who prepare.
-        too_late: drawn; by how much it misses its time.
+        too_late: by how much it misses its time.
         work: how long it takes, on what, and why it stands there.
         orders: whom it is for.
+        order_count: for how many it is made.
     """
 
     reference: str
@@ -63,18 +59,19 @@ class QueueLine(TypedDict):
     makes: str
     way: str
     state: str
-    about: list[str]
-    flags: list[str]
+    about: str
+    flags: str
     is_new: bool
     holder: str
     held: str
-    notes: list[str]
+    notes: str
     begins: str
     who: str
     ready: str
     too_late: str
-    work: list[str]
-    orders: list[OrderPart]
+    work: str
+    orders: str
+    order_count: int
 
 
 def queue_lines(
@@ -83,6 +80,7 @@ def queue_lines(
     now: datetime,
     orders: Mapping[int, list[QueueOrder]],
     slots: Mapping[Hashable, Slot],
+    people: Mapping[int | None, str],
     names: Mapping[str, str],
     looked_at: datetime | None,
 ) -> list[QueueLine]:
@@ -90,12 +88,14 @@ def queue_lines(
 
     Args:
         slots: their places in the day, by key of the batch.
+        people: by name those who have work already, by key.
         names: what each balance is called, by key.
         looked_at: when the reader looked at the queue last.
     """
     today = timezone.localtime(now, timezone.get_default_timezone()).date()
     return [
-        _line(row, orders.get(row.pk, []), slots.get(row.pk), names, looked_at, now, today) for row in rows
+        _line(row, orders.get(row.pk, []), slots.get(row.pk), people, names, looked_at, now, today)
+        for row in rows
     ]
 
 
@@ -109,6 +109,7 @@ def _line(  # noqa: PLR0917
     row: QueueRow,
     orders: list[QueueOrder],
     slot: Slot | None,
+    people: Mapping[int | None, str],
     names: Mapping[str, str],
     looked_at: datetime | None,
     now: datetime,
@@ -134,28 +135,45 @@ def _line(  # noqa: PLR0917
         "makes": draw.quantity(card["makes"]),
         "way": _CODED if card.get("concealed") else draw.way_drawing(card.get("way", "[]"), row.reference),
         "state": draw.state("batch", row.state, row.state_words),
-        "about": about,
-        "flags": [draw.state(*flag) for flag in _flags(row, orders, is_new)],
+        "about": _soft(about),
+        "flags": SafeString("".join(_flag(*flag) for flag in _flags(row, orders, is_new))),
         "is_new": is_new,
         "holder": row.holder,
         "held": times.since_words(row.claimed_at, now) if row.claimed_at else "",
-        "notes": [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])],
+        "notes": _soft(
+            [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])]
+        ),
         "begins": _clock(slot.starts_at, today) if slot else "",
-        "who": _who(row, slot) if slot else "",
+        "who": _who(slot, people) if slot else "",
         "ready": _clock(slot.ready_at, today) if slot else "",
         "too_late": draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
         if slot and slot.is_late
         else "",
-        "work": [*_work(row, names), *([slot.because] if slot and not slot.is_late else [])],
-        "orders": [
-            {
-                "sections": order.for_words,
-                "room": f"{order.room}, for {order.person}, {order.reference}",
-                "late": draw.state("due", "late", "Sent late") if order.is_late else "",
-            }
-            for order in orders
-        ],
+        "work": _soft([*_work(row, names), *([slot.because] if slot and not slot.is_late else [])]),
+        "orders": SafeString("".join(map(order_html, orders))),
+        "order_count": len(orders),
     }
+
+
+def _soft(texts: Iterable[str]) -> SafeString:
+    return format_html_join("", '<div class="soft">{}</div>', ((text,) for text in texts))
+
+
+@lru_cache(256)
+def _flag(kind: str, value: str, label: str) -> SafeString:
+    return format_html("<div>{}</div>", draw.state(kind, value, label))
+
+
+def order_html(order: QueueOrder, *, is_named: bool = True) -> SafeString:
+    """Whom an order is for: course, sections, room and person; with its own number where that is wanted."""
+    return format_html(
+        '<div class="order-for">{}<div class="soft">{}, for {}{}</div>{}</div>',
+        order.for_words,
+        order.room,
+        order.person,
+        f", {order.reference}" if is_named else "",
+        draw.state("due", "late", "Sent late") if order.is_late else "",
+    )
 
 
 def _flags(row: QueueRow, orders: list[QueueOrder], is_new: bool) -> list[tuple[str, str, str]]:
@@ -212,9 +230,9 @@ def _work(row: QueueRow, names: Mapping[str, str]) -> list[str]:
     return [minutes + (f", {waiting} standing" if waiting else ""), *([", ".join(things)] if things else [])]
 
 
-def _who(row: QueueRow, slot: Slot) -> str:
-    """By name where somebody has it; the others are counted."""
-    return row.holder or f"person {slot.bench + 1}"
+def _who(slot: Slot, people: Mapping[int | None, str]) -> str:
+    """By name whoever has work already; the others are counted."""
+    return people.get(slot.person) or f"person {slot.bench + 1}"
 
 
 def length_words(length: timedelta) -> str:
@@ -229,6 +247,48 @@ def length_words(length: timedelta) -> str:
 def _clock(moment: datetime, today: date) -> str:
     here = timezone.localtime(moment, timezone.get_default_timezone())
     return f"{here:%H:%M}" if here.date() == today else f"{here:%a} {here.day} {here:%b}, {here:%H:%M}"
+
+
+# --- what can't be made yet -------------------------------------------------------------------------
+class WaitingLine(TypedDict):
+    """An order that can't be made yet: when it is due, what it waits for, whom it is for."""
+
+    title: str
+    reference: str
+    address: str
+    due: str
+    reasons: str
+    order: str
+
+
+def waiting_lines(orders: Iterable[QueueOrder], makers: Mapping[int, tuple[str, ...]]) -> list[WaitingLine]:
+    """The orders that can't be made yet.
+
+    Args:
+        makers: which batches make what it lacks, a sentence each, by key of the order.
+    """
+    return [
+        {
+            "title": order.title,
+            "reference": order.reference,
+            "address": _order_address(order.reference),
+            "due": draw.when(order.due_at),
+            "reasons": format_html_join(
+                "", "<li>{}</li>", ((text,) for text in (*_reasons(order), *makers.get(order.pk, ())))
+            ),
+            "order": order_html(order, is_named=False),
+        }
+        for order in orders
+    ]
+
+
+def _reasons(order: QueueOrder) -> list[str]:
+    return [str(reason["text"]) for reason in order.waiting_for] or ["Not planned yet."]
+
+
+@lru_cache(4096)
+def _order_address(reference: str) -> str:
+    return reverse("requests_app:order", args=[reference])
 
 
 # --- what can't be in time --------------------------------------------------------------------------

@@ -174,3 +174,8 @@ def _suggested(  # noqa: PLR0917
 ) -> DayPlan:
     bench = Bench(balances=dict(counts), names=dict(names), hoods=hoods)
     return plan_day(jobs, now=begins, capacity=capacity_of(bench, DepartmentRules(hands=hands)))
+
+
+def forget_suggestions() -> None:
+    """Work the next one out anew, as the first look of every minute does."""
+    _suggested.cache_clear()

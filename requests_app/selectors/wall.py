@@ -30,6 +30,8 @@ _COLUMN_OF: Final = {
 }
 # What a screen of 1080 lines holds in digits that are read at three metres.
 MOST_LINES: Final = 6
+MOST_NAMED: Final = 3
+MOST_TITLES: Final = 1
 
 
 @dataclass(slots=True)
@@ -40,6 +42,7 @@ class WallLine:
         day, clock, room: when and where; the day is empty today.
         counts: how many stand in each column.
         makers: who is at it.
+        titles: what is to be made still; the title of an unknown has no figure.
         late: how many of them should be ready by now and are not.
     """
 
@@ -49,7 +52,18 @@ class WallLine:
     room: str
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMNS, 0))
     makers: list[str] = field(default_factory=list)
+    titles: list[str] = field(default_factory=list)
     late: int = 0
+
+    @property
+    def makers_words(self) -> str:
+        """Who is at it, in the words that have a place."""
+        return _first_of(self.makers, MOST_NAMED)
+
+    @property
+    def titles_words(self) -> str:
+        """What is to be made still."""
+        return _first_of(self.titles, MOST_TITLES)
 
     @property
     def is_over(self) -> bool:
@@ -95,6 +109,7 @@ def wall_for(actor: User, now: datetime) -> Wall:
             "due_at",
             "room",
             "state",
+            "title",
             "batch__claimed_by__first_name",
             "batch__claimed_by__last_name",
             "batch__claimed_by__username",
@@ -113,7 +128,7 @@ def wall_for(actor: User, now: datetime) -> Wall:
 
 def _lines(rows: Iterable[tuple[Any, ...]], now: datetime, today: date) -> list[WallLine]:
     found: dict[tuple[datetime, str], WallLine] = {}
-    for due_at, room, state, first, last, username in rows:
+    for due_at, room, state, title, first, last, username in rows:
         if (due_at, room) not in found:
             here = timezone.localtime(due_at, timezone.get_default_timezone())
             day = "" if here.date() == today else f"{here:%a} {here.day} {here:%b}"
@@ -121,7 +136,14 @@ def _lines(rows: Iterable[tuple[Any, ...]], now: datetime, today: date) -> list[
         line = found[due_at, room]
         line.counts[_COLUMN_OF[state]] += 1
         line.late += due_at < now and state in (states.WAITING, states.QUEUED, states.IN_WORK)
+        if _COLUMN_OF[state] == "to_make" and title not in line.titles:
+            line.titles.append(title)
         person = f"{first or ''} {last or ''}".strip() or username
         if state == states.IN_WORK and person and person not in line.makers:
             line.makers.append(person)
     return list(found.values())
+
+
+def _first_of(words: list[str], most: int) -> str:
+    more = len(words) - most
+    return ", ".join(words[:most]) + (f", and {more} more" if more > 0 else "")

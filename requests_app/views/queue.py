@@ -14,7 +14,7 @@ from django.views.decorators.http import require_safe
 from prepdesk.access import policy
 from prepdesk.accounts.http import SignedInRequest
 from requests_app.day_plan import DayPlan
-from requests_app.queue_lines import ToldLate, queue_lines, told_late
+from requests_app.queue_lines import ToldLate, queue_lines, told_late, waiting_lines
 from requests_app.selectors import (
     DAY,
     PAGE_SIZE,
@@ -96,6 +96,7 @@ def queue(request: SignedInRequest) -> HttpResponse:
         now=now,
         orders=orders,
         slots=plan.by_key,
+        people={row.claimed_by_id: row.holder for row in rows if row.is_unfinished and row.holder},
         names=glance.bench.names,
         looked_at=_looked_at(request),
     )
@@ -116,8 +117,8 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "told": told,
         "told_more": told_more,
         "new_count": sum(line["is_new"] for line in lines),
-        "order_count": sum(len(line["orders"]) for line in lines),
-        "fewer": sum(max(0, len(line["orders"]) - 1) for line in lines),
+        "order_count": sum(line["order_count"] for line in lines),
+        "fewer": sum(max(0, line["order_count"] - 1) for line in lines),
         "filters": [
             (asked.address(show=name), label, glance.counts[name], name == asked.chosen)
             for name, label in QUEUE_FILTERS.items()
@@ -126,7 +127,7 @@ def queue(request: SignedInRequest) -> HttpResponse:
         "orders_by": _orders_by(asked) if is_day else None,
         "pages": _pages(asked, page, pages, total),
         "early": _early(asked, glance) if is_day else None,
-        "waiting": [(order, made_by.get(order.pk, ())) for order in waiting],
+        "waiting": waiting_lines(waiting, made_by),
         "waiting_count": glance.waiting if with_waiting else 0,
     }
     answer = render(request, "requests_app/queue.html", context)
