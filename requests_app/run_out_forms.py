@@ -36,6 +36,11 @@ class RunOutForm(forms.Form):
         self.fields["gave"].unit = unit  # type: ignore[attr-defined]  # a TypedNumberField
         self.fields["gave"].widget.attrs.update({"data-focus": "", "enterkeyhint": "done"})
 
+    def focus_on_code(self) -> None:
+        """What the bottle gave is known, so what a scanner types now is a code."""
+        self.fields["gave"].widget.attrs.pop("data-focus", None)
+        self.fields["code"].widget.attrs["data-focus"] = ""
+
     @property
     def chosen_code(self) -> str:
         """The code of the bottle that was scanned, typed or pressed; empty while none is chosen."""

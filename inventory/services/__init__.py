@@ -60,7 +60,7 @@ from inventory.services.places import (
 from inventory.services.pouring import check_filled_place, check_merge, check_split, merge_lots, split_lot
 from inventory.services.recalls import recall_lots
 from inventory.services.returns import check_return, return_to_lot, takes_back_opened
-from inventory.services.run_dry import empty_bottle
+from inventory.services.run_dry import empty_bottle, leave_nothing
 from inventory.services.sending import was_sent
 from inventory.services.spills import Spill, book_spill, check_stream
 from inventory.services.standing import AGAINST, check_standing
@@ -176,6 +176,7 @@ __all__ = [
     "hazard_codes",
     "hold_stock",
     "in_transaction_with_retries",
+    "leave_nothing",
     "listen_to_lost_apparatus",
     "load_catalogue",
     "lock_lots",

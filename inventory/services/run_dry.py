@@ -1,5 +1,7 @@
 """A bottle turns out to be empty though its ledger says more."""
 
+from collections.abc import Iterable
+
 from inventory import ledger, states
 from inventory.amounts import as_text
 from inventory.models import Lot, Movement
@@ -48,3 +50,18 @@ def empty_bottle(*, actor: User, lot: Lot, reason: str, idempotency_key: str) ->
     if locked.state != states.EMPTY:
         move_state(locked, "mark_empty", actor=actor, reason=kept)
     return row
+
+
+def leave_nothing(*, actor: User, lots: Iterable[int], reason: str, idempotency_key: str) -> None:
+    """Of bottles that are empty, write off what somebody who held of them did not take.
+
+    Args:
+        lots: keys; those that are not marked as empty stay as they are.
+        idempotency_key: of the whole call.
+
+    Raises:
+        NotAllowed: for those who may not correct the stock.
+    """
+    for lot in Lot.objects.filter(pk__in=set(lots), state=states.EMPTY).order_by("pk"):
+        if lot.free > 0:
+            empty_bottle(actor=actor, lot=lot, reason=reason, idempotency_key=f"{idempotency_key}-{lot.pk}")

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from prepdesk.calc.answer import plain, trust_of
 from prepdesk.calc.digits import last_place
-from prepdesk.calc.found import Taken
+from prepdesk.calc.found import Taken, rounded_up
 from prepdesk.calc.going_on_bottles import Bottle, parts_of
 from prepdesk.calc.going_on_case import Case
 from prepdesk.calc.going_on_settling import Json, Taking, as_planned, label_inputs
@@ -143,6 +143,14 @@ def set_result(plan: Json, case: Case, takings: Sequence[Taking]) -> None:
             )
     if case.by_mass:
         _set_whole(plan, case)
+    own = found[case.component]
+    lot = case.other.lot
+    source = f"lot {lot.code}" if lot else "the other bottle"
+    plan["explanation"] = (
+        f"{plan['explanation']} Then lot {case.step['lot']['code']} ran out: with {source} it is"
+        f" ± {rounded_up(own.expanded_uncertainty_percent)} % of the {own.tolerance_percent:.3g} % allowed"
+        " (k = 2)."
+    ).strip()
 
 
 def _contribution(row: Mapping[str, Any]) -> Contribution:

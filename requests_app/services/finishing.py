@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Lot, Substance
-from inventory.services import draw_holds, receive_prepared_lot
+from inventory.services import draw_holds, leave_nothing, receive_prepared_lot
 from inventory.states import DRAWN
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
@@ -39,6 +39,12 @@ def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]
         amounts=used,
         reason=purpose_of(batch)[:300],
         idempotency_key=f"finish-{batch.pk}",
+    )
+    leave_nothing(
+        actor=actor,
+        lots=[hold.lot_id for hold in holds],
+        reason=f"{batch.reference} took less; the bottle is empty.",
+        idempotency_key=f"finish-{batch.pk}-empty",
     )
     return sorted({*lots_drawn_before(batch), *(hold.lot_id for hold in holds if used[hold.pk])})
 

@@ -9,6 +9,8 @@ from django.db.models import Sum
 from inventory.models import Hold, Lot, Movement
 from inventory.services import change_lot_state, draw_holds, in_transaction_with_retries, release_holds
 from inventory.states import AVAILABLE
+from inventory.models import Hold
+from inventory.services import draw_holds, in_transaction_with_retries, leave_nothing, release_holds
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -78,11 +80,19 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         # What somebody typed of an unknown may say how much it was; the ledger is read by all.
         because = "stopped" if holds_unknown(locked) else f"stopped: {why}"
         if at_bench:
+            held = active_holds(locked)
             draw_holds(
                 actor=actor,
                 amounts=gone,
+                amounts=_gone(locked, held),
                 reason=f"{locked.reference} {because}"[:300],
                 idempotency_key=f"stop-{locked.pk}",
+            )
+            leave_nothing(
+                actor=actor,
+                lots=[hold.lot_id for hold in held],
+                reason=f"{locked.reference} is given up; the bottle is empty.",
+                idempotency_key=f"stop-{locked.pk}-empty",
             )
         else:
             release_holds(actor=actor, holds=prepared_holds(locked), reason=because[:300])

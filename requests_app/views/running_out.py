@@ -146,6 +146,8 @@ def _page(
     sheet_now = sheet_of(found)
     known = form.is_bound and "gave" in form.cleaned_data and "gave" not in form.errors
     gave = form.cleaned_data["gave"] if known else None
+    if known:
+        form.focus_on_code()
     bottles = [] if gone_on else bottles_to_go_on_from(found, sheet_now, steps, chosen.step, gave)
     context: dict[str, Any] = {
         **common_context(found, sheet_now, steps),

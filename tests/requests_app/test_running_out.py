@@ -1,3 +1,4 @@
+# ruff: noqa: F811  (a fixture of another file)
 """A bottle is empty in the middle of the work: recorded, gone on from another lot, both in the ancestry.
 
 Molar mass from the IUPAC 2021 atomic weights, by the ``periodictable`` library. That a bottle found empty is
@@ -19,13 +20,15 @@ from prepdesk.accounts.models import Notice
 from prepdesk.core.errors import Conflict, InvalidInput, NotAllowed, NotInThisState
 from requests_app import sheets, states
 from requests_app.models import Mishap, Sheet, StepRecord
-from requests_app.selectors import bench_steps, made_from, went_into
+from requests_app.selectors import batch_with_everything, bench_steps, made_from, went_into
 from requests_app.selectors.run_outs import bottles_to_go_on_from
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.running_out import run_out
 from requests_app.services.stopping import stop_batch
+from requests_app.services.unknowns import order_unknowns
 from tests.requests_app.test_two_bottles import record
+from tests.requests_app.test_unknowns import wanted  # noqa: F401 (a fixture)
 
 pytestmark = pytest.mark.usefixtures("any_draw")
 
@@ -219,7 +222,8 @@ def test_who_has_taken_of_it_at_the_bench_keeps_what_is_held_and_is_told(
 ):
     other = send(target="1.00", made_alone=True).batch
     claim_batch(actor=manager, batch=other)
-    record(other, manager, 1, sheets.current_sheet(other).plan["steps"][0]["quantity"]["value"])
+    # A little less than is held for it, inside the window.
+    record(other, manager, 1, sheets.current_sheet(other).plan["steps"][0]["window"]["low"])
     claim_batch(actor=prep, batch=batch)
     goes_on(prep, batch, "80.00", second)
     first.refresh_from_db()
@@ -249,6 +253,33 @@ def test_a_recall_of_the_empty_bottle_stops_the_batch_it_went_into(prep, manager
     recall_lots(actor=manager, lots=[first.pk], reason="mixed up by its maker")
     with pytest.raises(NotInThisState, match=first.code):
         record(batch, prep, 2, "1")
+
+
+def test_of_an_unknown_nothing_is_said_to_anybody_else(prep, manager, wanted, first, bottle, instructor):
+    made = order_unknowns(actor=instructor, draft=wanted(count=1, spares=0), idempotency_key="a")
+    batch = made.samples.get().order.batch
+    other = bottle("sodium-chloride", "500", assay_percent="99.9", assay_tolerance_percent="0.1")
+    claim_batch(actor=prep, batch=batch)
+    step = next(one.step for one in steps_now(batch) if one.is_current)
+    held = step["lot"]["code"]
+    gave = f"{float(step['quantity']['value']) / 2:.2f}"
+    other = other if held != other.code else first
+    sheet = goes_on(prep, batch, gave, other, number=step["number"])
+    rest = sheet.plan["steps"][step["number"]]["quantity"]["value"]
+    said = " ".join(
+        [
+            *batch.events.values_list("note", flat=True),
+            *Mishap.objects.values_list("text", flat=True),
+            *Notice.objects.values_list("text", flat=True),
+            *Hold.objects.values_list("purpose", flat=True),
+            *Movement.objects.values_list("reason", flat=True),
+        ]
+    )
+    assert gave not in said
+    assert rest not in said
+    assert step["quantity"]["value"] not in said
+    seen = batch_with_everything(manager, batch.reference)
+    assert all(not one.plan["steps"] for one in seen.sheets.all())
 
 
 # --- once, and only by those who may ---------------------------------------------------------------------

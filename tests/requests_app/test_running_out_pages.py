@@ -1,3 +1,4 @@
+# ruff: noqa: F811  (fixtures of another file)
 """The page for a bottle that is empty: what it gave, which bottle goes on, what that does, and one press."""
 
 from datetime import date
@@ -16,7 +17,7 @@ pytestmark = pytest.mark.usefixtures("any_draw")
 
 
 @pytest.fixture
-def claimed(prep, batch):  # noqa: F811 (the fixture)
+def claimed(prep, batch):
     return claim_batch(actor=prep, batch=batch)
 
 
@@ -27,11 +28,11 @@ def client(prep) -> Client:
     return client
 
 
-def address(batch, number: int = 1) -> str:  # noqa: F811
+def address(batch, number: int = 1) -> str:
     return reverse("requests_app:run_out", args=[batch.reference, number])
 
 
-def sent(batch, **values) -> dict[str, str]:  # noqa: F811
+def sent(batch, **values) -> dict[str, str]:
     return {"key": "a-key", "version": str(batch.version), **values}
 
 
@@ -44,7 +45,7 @@ def test_the_bench_links_to_it_where_a_step_takes_from_a_bottle(client, claimed)
     assert address(claimed) in page.content.decode()
 
 
-def test_it_asks_first_what_the_bottle_gave_and_names_what_stands_there(client, claimed, first, second):  # noqa: F811
+def test_it_asks_first_what_the_bottle_gave_and_names_what_stands_there(client, claimed, first, second):
     page = words(client.get(address(claimed)))
     assert "What this bottle gave" in page
     assert f"<strong>{second.code}</strong>, assay 99.9 ± 0.1 %" in page
@@ -55,7 +56,7 @@ def test_with_that_each_bottle_says_its_figure_and_pressing_one_says_what_it_doe
     client,
     claimed,
     first,
-    second,  # noqa: F811
+    second,
 ):
     page = words(client.post(address(claimed), sent(claimed, gave="80.00", look="1")))
     assert "37.7 g</span>" in page or "37.72 g</span>" in page
@@ -66,7 +67,7 @@ def test_with_that_each_bottle_says_its_figure_and_pressing_one_says_what_it_doe
     assert StepRecord.objects.count() == 0, "looking changes nothing"
 
 
-def test_the_press_does_it_once_and_leads_to_the_new_step(client, claimed, second):  # noqa: F811
+def test_the_press_does_it_once_and_leads_to_the_new_step(client, claimed, second):
     values = sent(claimed, gave="80,00", lot=second.code, go_on="1")
     for _ in range(2):
         answer = client.post(address(claimed), values)
@@ -81,7 +82,7 @@ def test_the_press_does_it_once_and_leads_to_the_new_step(client, claimed, secon
     assert "then the bottle was empty" in sheet.content.decode()
 
 
-def test_a_scanned_code_counts_and_a_garbled_one_is_told_beside_its_field(client, claimed, second, third):  # noqa: F811
+def test_a_scanned_code_counts_and_a_garbled_one_is_told_beside_its_field(client, claimed, second, third):
     page = words(
         client.post(address(claimed), sent(claimed, gave="80.00", code=third.code.lower(), look="1"))
     )
@@ -95,20 +96,20 @@ def test_a_scanned_code_counts_and_a_garbled_one_is_told_beside_its_field(client
 @pytest.mark.parametrize(
     ("gave", "said"), [("", "required"), ("x", "number"), ("118.1", "nothing more is needed")]
 )
-def test_what_can_not_be_read_or_is_enough_is_told_by_the_field(client, claimed, second, gave, said):  # noqa: F811
+def test_what_can_not_be_read_or_is_enough_is_told_by_the_field(client, claimed, second, gave, said):
     answer = client.post(address(claimed), sent(claimed, gave=gave, lot=second.code))
     assert answer.status_code == 422
     assert said in words(answer)
 
 
-def test_a_bottle_of_something_else_is_refused_by_the_code(client, claimed, second, bottle):  # noqa: F811
+def test_a_bottle_of_something_else_is_refused_by_the_code(client, claimed, second, bottle):
     other = bottle("potassium-chloride", "100", assay_percent="99.5")
     answer = client.post(address(claimed), sent(claimed, gave="80.00", code=other.code))
     assert answer.status_code == 422
     assert "does not put the same" in words(answer)
 
 
-def test_an_older_page_is_told_and_keeps_what_was_typed(client, claimed, second):  # noqa: F811
+def test_an_older_page_is_told_and_keeps_what_was_typed(client, claimed, second):
     values = sent(claimed, gave="80.00", lot=second.code, go_on="1") | {"version": str(claimed.version - 1)}
     answer = client.post(address(claimed), values)
     assert answer.status_code == 409
@@ -116,7 +117,7 @@ def test_an_older_page_is_told_and_keeps_what_was_typed(client, claimed, second)
     assert sheets.current_sheet(claimed).revision == 1
 
 
-def test_somebody_elses_batch_and_other_steps_are_refused(client, second_prep, claimed, second):  # noqa: F811
+def test_somebody_elses_batch_and_other_steps_are_refused(client, second_prep, claimed, second):
     assert client.get(address(claimed, 2)).status_code == 409
     assert client.get(address(claimed, 99)).status_code == 404
     other = Client()
@@ -133,7 +134,7 @@ def test_where_nothing_else_stands_there_it_says_what_can_be_done(client, claime
     assert reverse("requests_app:stop", args=[claimed.reference]) in page
 
 
-def test_a_bottle_that_expired_is_named_as_such(client, claimed, second):  # noqa: F811
+def test_a_bottle_that_expired_is_named_as_such(client, claimed, second):
     second.expires_on = date(2020, 1, 1)
     second.save(update_fields=["expires_on"])
     answer = client.post(address(claimed), sent(claimed, gave="80.00", code=second.code))
