@@ -255,6 +255,13 @@ class _Words:
         rows: dict[int, list[int]] = {}
         for number in sorted(range(len(jobs)), key=lambda one: (found.starts[one], one)):
             rows.setdefault(found.lanes[number], []).append(number)
+        # The earliest due time of what the same person does later.
+        self.due_later: dict[int, int] = {}
+        for row in rows.values():
+            earliest = tasks[row[-1]].due
+            for number in reversed(row):
+                self.due_later[number] = earliest
+                earliest = min(earliest, tasks[number].due)
         self.before = {
             number: row[place - 1] if place else None
             for row in rows.values()
@@ -273,15 +280,25 @@ class _Words:
     def _in_time(self, number: int) -> str:
         job, before = self.jobs[number], self.before[number]
         if self.tasks[number].first:
-            return "It is under way, so it goes on first."
+            return "It is under way, so it goes on before other work."
         if before is not None and self.tasks[before].setup == self.tasks[number].setup:
             if job.hood and self.day.capacity.hoods:
                 return f"In the hood after {self._name(before)}."
             if job.balances:
                 return f"On the same balance after {self._name(before)}."
         if before is not None and self.tasks[before].tail and not self._idle_between(before, number):
-            return f"While {self._name(before)} stands."
-        return "Its due time comes next."
+            return f"While {self._name(before)} stands and needs no hands."
+        return self._in_turn(number)
+
+    def _in_turn(self, number: int) -> str:
+        if self.tasks[number].due <= self.due_later[number]:
+            return "Its due time comes next."
+        needs_it = next((other for other, task in enumerate(self.tasks) if number in task.after), None)
+        if needs_it is not None:
+            return f"{self._name(needs_it)} is made from it."
+        if self.tasks[number].tail:
+            return f"It stands {_length(self.tasks[number].tail)} by itself, so it is begun early."
+        return "It fits in before what is due earlier."
 
     def _late(self, number: int) -> str:
         task = self.tasks[number]

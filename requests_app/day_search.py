@@ -221,8 +221,9 @@ class Search:
         """Move what is late anyway before work that has time to spare; earlier due goes earlier."""
         rows = []
         for row in self._rows(found):
-            kept = [number for number in row if found.late[number] <= 0 or self.tasks[number].first]
-            late = self._in_turn([number for number in row if number not in set(kept)])
+            is_moved = {number: found.late[number] > 0 and not self.tasks[number].first for number in row}
+            kept = [number for number in row if not is_moved[number]]
+            late = self._in_turn([number for number in row if is_moved[number]])
             rows.append(self._woven(kept, late))
         order = [number for _, number in sorted(self._begins(rows))]
         moved = self._try(order, found.lanes)
