@@ -7,10 +7,14 @@ from typing import Any
 from django.db.models import Sum
 
 from inventory.models import Hold, Lot, Movement
-from inventory.services import change_lot_state, draw_holds, in_transaction_with_retries, release_holds
+from inventory.services import (
+    change_lot_state,
+    draw_holds,
+    in_transaction_with_retries,
+    leave_nothing,
+    release_holds,
+)
 from inventory.states import AVAILABLE
-from inventory.models import Hold
-from inventory.services import draw_holds, in_transaction_with_retries, leave_nothing, release_holds
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import Conflict, InvalidInput, NotInThisState
@@ -65,7 +69,8 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         orders.extend(mine)
         said = f"{locked.reference} was given up: {why}"
         sheet = sheets.current_sheet(locked)
-        gone = gone_by_hold(locked, sheet, active_holds(locked)) if at_bench else {}
+        held = active_holds(locked) if at_bench else []
+        gone = gone_by_hold(locked, sheet, held)
         write_mishap(
             Sending(actor, locked, None, Mishap.Kind.FAILED, f"stop-{locked.pk}"),
             sheet=sheet,
@@ -80,11 +85,9 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         # What somebody typed of an unknown may say how much it was; the ledger is read by all.
         because = "stopped" if holds_unknown(locked) else f"stopped: {why}"
         if at_bench:
-            held = active_holds(locked)
             draw_holds(
                 actor=actor,
                 amounts=gone,
-                amounts=_gone(locked, held),
                 reason=f"{locked.reference} {because}"[:300],
                 idempotency_key=f"stop-{locked.pk}",
             )
