@@ -16,7 +16,7 @@ from prepdesk.calc.typed import TypedNumber
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
 from prepdesk.core.times import absolute_words
 from requests_app.bench_forms import fresh_key
-from requests_app.bench_time import items_of
+from requests_app.cards import items_of
 from requests_app.concealing import ASK_THE_KEY, may_read_batch
 from requests_app.mishap_forms import (
     FROM_BOTTLE,
