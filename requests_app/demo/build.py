@@ -22,6 +22,7 @@ from prepdesk.accounts.models import User
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.demo.apparatus import equip, live_with_it
+from requests_app.demo.bench import scan_from_now_on, work_at_the_bench
 from requests_app.demo.bench_lists import write_lists
 from requests_app.demo.cabinets import (
     STANDS,
@@ -165,6 +166,16 @@ def _build() -> None:
     with as_of(now - timedelta(hours=3)):
         order_two_weeks(manager=people["manager"])
     a_bottle_that_stands_wrongly(people, places, now=now, as_of=as_of)
+    work_at_the_bench(
+        people=people,
+        sections=sections,
+        now=now,
+        key=f"{KEY}bench-",
+        as_of=as_of,
+        draft=_draft,
+        moment=_moment,
+    )
+    scan_from_now_on(actor=people["manager"], key=KEY)
     interrupted_count(people, places, now=now, as_of=as_of)
 
 
