@@ -508,7 +508,9 @@ def test_a_step_is_sent_back_by_one_press_or_in_words_and_stands_at_the_step(
     pressed = {"because": "It is not the bottle the sheet names.", "do": "send_back", "step": step}
     assert client.post(address, {**pressed, "check_id": asked.pk}).status_code == 302
     said = "It is not the bottle the sheet names."
-    assert said in page_of(client, prep, done)
+    page = page_of(client, prep, done)
+    assert said in page
+    assert reverse("requests_app:step", args=[done.reference, step]) in page
     assert f"Sent back:</strong> {said}" in page_of(client, prep, done, "step", step)
     assert "Sent back:" not in page_of(client, prep, done, "step", step + 1)
 
