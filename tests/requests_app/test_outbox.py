@@ -19,6 +19,8 @@ from requests_app.services.claiming import claim_batch, put_back_batch
 from requests_app.services.orders import replan_order
 from requests_app.services.recalls import recall_lot
 from requests_app.services.recording import record_step
+from requests_app.services.unknowns import order_unknowns
+from tests.requests_app.test_unknowns import wanted  # noqa: F401 (a fixture)
 
 pytestmark = pytest.mark.django_db
 
@@ -289,3 +291,24 @@ def test_a_session_that_ended_is_sent_to_sign_in_and_books_nothing(client, mine,
     answer = anonymous.post(address, json.dumps({"person": person}), content_type="application/json")
     assert answer.status_code == 302
     assert "sign-in" in answer["Location"]
+
+
+def test_an_unknown_takes_readings_from_its_maker_alone_and_tells_nobody_else_a_figure(
+    client,
+    wanted,  # noqa: F811
+    instructor,
+    prep,
+    manager,
+):
+    batch = order_unknowns(actor=instructor, draft=wanted(), idempotency_key="a").samples.first().order.batch
+    claim_batch(actor=prep, batch=batch)
+    client.force_login(manager)
+    answer = send_record(client, batch, 1)
+    assert answer.status_code == 403
+    figure = steps_of(batch)[0]["quantity"]["value"]
+    assert figure not in answer.content.decode()
+    page = client.get(reverse("requests_app:step", args=[batch.reference, 1])).content.decode()
+    assert figure not in page
+    assert "<template" not in page
+    client.force_login(prep)
+    assert send_record(client, batch, 1).status_code == 200
