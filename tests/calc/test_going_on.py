@@ -266,6 +266,28 @@ def test_a_figure_read_anew_at_the_step_that_fell_short_moves_the_rest():
     assert amount(moved) == pytest.approx(18.74 + 0.12 * 0.990 / 0.999, abs=0.006)
 
 
+def test_the_last_of_two_bottles_that_runs_out_makes_up_for_the_first_one_too():
+    lots = (salt("1", 99.5, free=30), salt("3", 98.0, free=40))
+    before = plan(asked("NaCl", "2.00", "mol/L"), shelf_with(*lots))
+    # 28.00 g came out of the first one instead of 30.00 g, and 10.00 g of the second.
+    gone = go(before, 2, "10.00", B, *lots, readings={1: "28.00"})
+    missing = 1.0 - (28.00 * 0.995 + 10.00 * 0.980) / molar("NaCl")
+    assert gone.rest.value == pytest.approx(missing * molar("NaCl") / 0.999, abs=0.006)
+    read = {1: parse_number("28.00"), 2: parse_number("10.00")}
+    assert "because" not in steps_with_rest(gone.plan, read)[2], "it is not made up for twice"
+    settled = settle(gone.plan, {**read, 3: exactly(gone.plan)[3]})
+    assert settled.concentrations[0].deviation_percent == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_first_of_two_bottles_that_runs_out_leaves_the_second_as_it_is():
+    lots = (salt("1", 99.5, free=30), salt("3", 98.0, free=40))
+    before = plan(asked("NaCl", "2.00", "mol/L"), shelf_with(*lots))
+    gone = go(before, 1, "20.00", B, *lots)
+    assert gone.rest.value == pytest.approx(10.00 * 0.995 / 0.999, abs=0.006)
+    assert gone.plan["steps"][2]["quantity"] == before["steps"][1]["quantity"]
+    assert [step["lot"]["id"] for step in taken(gone.plan)] == ["1", "2", "3"]
+
+
 # --- uncertainty -------------------------------------------------------------------------------------------
 def test_the_uncertainty_of_two_weighings_agrees_with_a_second_implementation_of_the_gum():
     after = go(two_molar(), 1, "40.12", B).plan
