@@ -24,6 +24,10 @@ _WORK: Final = 500
 _MOST_TRIES: Final = 200
 # So far ahead one looks for more work on the same balance.
 _LOOK_AHEAD: Final = 12
+# For the sake of the same balance nothing goes before what is due so much earlier, or leaves it less to
+# spare [s] (common practice: getting a balance or a hood ready again takes a few minutes).
+_FAR: Final = 3 * 3600
+_TO_SPARE: Final = 15 * 60
 # Kept for drawing together.
 _LAST_TRIES: Final = 2
 
@@ -43,7 +47,7 @@ class Task:
         needs: resource and for how long, counted from its start.
         lanes: the pairs of hands that may do it.
         after: what must be ready before.
-        setup: equal for what is done with the same things around it.
+        setup: equal for what is done with the same things around it; 0 for none.
         first: it is under way, so it goes before all other work of its person.
     """
 
@@ -329,20 +333,20 @@ class Search:
         spare = [max(0, -found.late[number]) for number in row]
         for here in range(len(row) - 2):
             setup = tasks[row[here]].setup
-            if tasks[row[here + 1]].setup == setup:
+            if not setup or tasks[row[here + 1]].setup == setup:
                 continue
-            least = _NEVER
+            least, latest = _NEVER, tasks[row[here + 1]].due + _FAR
             for there in range(here + 1, min(len(row), here + _LOOK_AHEAD)):
                 number = row[there]
                 hands = tasks[number].hands
                 if tasks[number].setup == setup and not tasks[row[here + 1]].first:
-                    if least >= hands:
+                    if least >= hands + _TO_SPARE and tasks[number].due <= latest:
                         gained = sum(tasks[one].hands for one in row[here + 1 : there])
                         moved = spare[there] + gained
                         row[here + 1 : there + 1] = [number, *row[here + 1 : there]]
                         spare[here + 1 : there + 1] = [moved, *(s - hands for s in spare[here + 1 : there])]
                     break
-                least = min(least, spare[there])
+                least, latest = min(least, spare[there]), min(latest, tasks[number].due + _FAR)
         return row
 
 
