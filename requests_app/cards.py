@@ -41,7 +41,7 @@ def card_of(plan: Mapping[str, Any]) -> Card:
         "balances": list(dict.fromkeys(balances)),
         "hood": any(caution["code"] == _HOOD for step in steps for caution in step["cautions"]),
         "lots": sorted({int(draw["lot"]["id"]) for draw in plan["draws"] if draw["lot"]}),
-        "booked": [int(one["item"]) for one in plan.get("at_bench", {}).get("apparatus", ())],
+        "booked": [int(one["item"]) for one in (plan.get("at_bench") or {}).get("apparatus", ())],
         "solutes": [component["substance"] for component in plan.get("components", ())],
         "apparatus": sorted(items_of(plan)),
         "way": json.dumps(plan["route"], ensure_ascii=False, separators=(",", ":")),

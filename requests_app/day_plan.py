@@ -201,7 +201,7 @@ class _Day:
         number_of = {job.key: number for number, job in enumerate(self.jobs)}
         thing_of = {key: number for number, key in enumerate(self.things)}
         bench_of = {person: bench for bench, person in enumerate(self.people) if person is not None}
-        setups: dict[tuple[frozenset[str], bool], int] = {}
+        setups: dict[tuple[frozenset[str], bool], int] = {(frozenset(), False): 0}
         tasks = []
         for job in self.jobs:
             hands = _seconds(job.hands_on)

@@ -24,6 +24,10 @@ _WORK: Final = 500
 _MOST_TRIES: Final = 200
 # So far ahead one looks for more work on the same balance.
 _LOOK_AHEAD: Final = 12
+# For the sake of the same balance nothing goes before what is due so much earlier, or leaves it less to
+# spare [s] (common practice: getting a balance or a hood ready again takes a few minutes).
+_FAR: Final = 3 * 3600
+_TO_SPARE: Final = 15 * 60
 # Kept for drawing together.
 _LAST_TRIES: Final = 2
 
@@ -43,7 +47,7 @@ class Task:
         needs: resource and for how long, counted from its start.
         lanes: the pairs of hands that may do it.
         after: what must be ready before.
-        setup: equal for what is done with the same things around it.
+        setup: equal for what is done with the same things around it; 0 for none.
         first: it is under way, so it goes before all other work of its person.
     """
 
@@ -158,8 +162,7 @@ class Search:
         return list(followed)
 
     def _in_turn(self, numbers: Sequence[int] | range) -> list[int]:
-        due = self.hands_due
-        return sorted(numbers, key=lambda number: (due[number], number))
+        return sorted(numbers, key=lambda number: (self.hands_due[number], number))
 
     # --- as few late as can be ------------------------------------------------------------------
     def _few_late(self, in_turn: list[int], in_due_order: Placed) -> Placed:
@@ -205,15 +208,12 @@ class Search:
         """The longest of what is done before the missed one by the same hands or with the same things."""
         tasks, starts = self.tasks, found.starts
         things = {resource for resource, _ in tasks[missed].needs}
+        lanes = found.lanes
+        before = [one for one in kept if starts[one] <= starts[missed] and not tasks[one].first]
         rivals = [
-            number
-            for number in kept
-            if starts[number] <= starts[missed]
-            and not tasks[number].first
-            and (
-                found.lanes[number] == found.lanes[missed]
-                or any(resource in things for resource, _ in tasks[number].needs)
-            )
+            one
+            for one in before
+            if lanes[one] == lanes[missed] or any(resource in things for resource, _ in tasks[one].needs)
         ]
         return max(rivals, key=lambda number: (tasks[number].hands, number), default=missed)
 
@@ -225,8 +225,7 @@ class Search:
             kept = [number for number in row if not is_moved[number]]
             late = self._in_turn([number for number in row if is_moved[number]])
             rows.append(self._woven(kept, late))
-        order = [number for _, number in sorted(self._begins(rows))]
-        moved = self._try(order, found.lanes)
+        moved = self._try(self._order_of(rows), found.lanes)
         return moved if moved.key < found.key else found
 
     def _woven(self, row: list[int], late: Sequence[int]) -> list[int]:
@@ -251,14 +250,16 @@ class Search:
             after = where + 1
         return row
 
-    def _begins(self, rows: Sequence[Sequence[int]]) -> Iterator[tuple[int, int]]:
-        """When each task of the rows would begin, were there things enough."""
+    def _order_of(self, rows: Sequence[Sequence[int]]) -> list[int]:
+        """The tasks of the rows by when each would begin, were there things enough."""
+        begins = []
         for row in rows:
             at = 0
             for number in row:
                 at = max(at, self.tasks[number].release)
-                yield at, number
+                begins.append((at, number))
                 at += self.tasks[number].hands
+        return [number for _, number in sorted(begins)]
 
     def _improved(self, best: Placed) -> Placed:
         """Try other places for the late ones and for what goes before them, while there are tries left."""
@@ -314,8 +315,7 @@ class Search:
         return found
 
     def _if_no_later(self, rows: Sequence[Sequence[int]], found: Placed) -> Placed | None:
-        order = [number for _, number in sorted(self._begins(rows))]
-        other = self._try(order, found.lanes)
+        other = self._try(self._order_of(rows), found.lanes)
         worse = any(new > max(0, old) for new, old in zip(other.late, found.late, strict=True))
         return None if worse or self._changes(other) >= self._changes(found) else other
 
@@ -329,20 +329,20 @@ class Search:
         spare = [max(0, -found.late[number]) for number in row]
         for here in range(len(row) - 2):
             setup = tasks[row[here]].setup
-            if tasks[row[here + 1]].setup == setup:
+            if not setup or tasks[row[here + 1]].setup == setup:
                 continue
-            least = _NEVER
+            least, latest = _NEVER, tasks[row[here + 1]].due + _FAR
             for there in range(here + 1, min(len(row), here + _LOOK_AHEAD)):
                 number = row[there]
                 hands = tasks[number].hands
                 if tasks[number].setup == setup and not tasks[row[here + 1]].first:
-                    if least >= hands:
+                    if least >= hands + _TO_SPARE and tasks[number].due <= latest:
                         gained = sum(tasks[one].hands for one in row[here + 1 : there])
                         moved = spare[there] + gained
                         row[here + 1 : there + 1] = [number, *row[here + 1 : there]]
                         spare[here + 1 : there + 1] = [moved, *(s - hands for s in spare[here + 1 : there])]
                     break
-                least = min(least, spare[there])
+                least, latest = min(least, spare[there]), min(latest, tasks[number].due + _FAR)
         return row
 
 
@@ -370,8 +370,7 @@ def _fits(gaps: Gaps, at: int, length: int) -> int:
         place += 1
         while gaps[place][1] - gaps[place][0] < length:
             place += 1
-    begins = gaps[place][0]
-    return begins if begins > at else at
+    return max(at, gaps[place][0])
 
 
 def _together(own: Gaps, at: int, task: Task, things: Sequence[Sequence[Gaps]]) -> int:

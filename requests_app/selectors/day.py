@@ -214,7 +214,7 @@ def jobs_of(rows: Iterable[Any], on: date, now: datetime) -> list[Job]:
     """
     earliest = _at(on, time.min) if on > local_date(now) else None
     return [
-        _job(row)
+        _job(row, on)
         for row in rows
         if row.state in UNFINISHED
         and not row.stands_still
@@ -240,7 +240,7 @@ def next_working_day(day: date) -> date:
     return day
 
 
-def _job(row: Any) -> Job:
+def _job(row: Any, on: date) -> Job:
     card = {} if row.unknown_of_id is not None else row.card or {}
     hands_on, waiting, at_balance = _left_of(row)
     return Job(
@@ -255,7 +255,8 @@ def _job(row: Any) -> Job:
         vessels=frozenset(map(str, card.get("booked", ()))),
         person=row.claimed_by_id,
         begun=row.state == states.IN_WORK,
-        paused=row.paused_at is not None,
+        # What was begun for another day doesn't go before the work of this one.
+        paused=row.paused_at is not None or local_date(row.due_at) > on,
     )
 
 

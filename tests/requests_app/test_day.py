@@ -149,6 +149,17 @@ def test_work_that_rests_is_said_to_rest(made, prep, now):
     assert (job.begun, job.paused, job.person) == (True, True, prep.pk)
 
 
+def test_what_was_begun_for_tomorrow_does_not_go_before_the_work_of_today(made, prep, now):
+    tomorrow, today = made(hours=28), made(hours=4)
+    claim_batch(actor=prep, batch=tomorrow)
+    do_steps(tomorrow, prep, until=1)
+    assert day(prep, now).plan.sequence == (today.pk, tomorrow.pk)
+    also_today = made(hours=5)
+    claim_batch(actor=prep, batch=also_today)
+    do_steps(also_today, prep, until=1)
+    assert day(prep, now).plan.sequence == (also_today.pk, today.pk, tomorrow.pk)
+
+
 def test_a_sheet_from_before_the_time_of_each_step_is_planned_by_its_minutes(made, prep, now):
     batch = made()
     Sheet.objects.update(card={"steps": 4, "minutes": 40, "balances": [], "hood": False})

@@ -265,6 +265,20 @@ def test_the_same_balance_is_used_back_to_back_where_nobody_suffers():
     assert plan.by_key[3].because == "On the same balance after B-1."
 
 
+@pytest.mark.parametrize(
+    ("due", "other"), [(300, 100), (120, 34)], ids=["due long before", "a quarter of an hour to spare"]
+)
+def test_nothing_is_passed_for_the_same_balance_that_is_due_long_before_or_would_have_nothing_to_spare(
+    due, other
+):
+    jobs = [
+        job(1, 10, 20, balances=frozenset("1")),
+        job(2, 10, other, balances=frozenset("2")),
+        job(3, 10, due, balances=frozenset("1")),
+    ]
+    assert planned(jobs).sequence == (1, 2, 3)
+
+
 def test_work_in_the_hood_is_drawn_together():
     jobs = [job(1, 10, 100, hood=True), job(2, 10, 110), job(3, 10, 120, hood=True)]
     plan = planned(jobs, Capacity(hoods=1))
