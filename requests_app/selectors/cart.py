@@ -41,6 +41,7 @@ class Stop:
         due_at: by when it must be there.
         waiting: bottles that have not left.
         delivered: bottles that are there.
+        unwanted: bottles that were filled before nobody wanted them any more, and still stand somewhere.
         missing: orders of which nothing can be loaded yet, each with where it stands.
         goods: consumables and apparatus of the bench lists, in words.
     """
@@ -48,6 +49,7 @@ class Stop:
     due_at: datetime
     waiting: list[PortionRow] = field(default_factory=list)
     delivered: list[PortionRow] = field(default_factory=list)
+    unwanted: list[PortionRow] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
     goods: list[str] = field(default_factory=list)
 
@@ -101,6 +103,8 @@ def cart_of(actor: User, day: date) -> list[Stops]:
             stop(one.room, one.due_at).waiting.append(row)
         elif one.state == states.DELIVERED:
             stop(one.room, one.due_at).delivered.append(row)
+        elif one.state == states.CANCELLED:
+            stop(one.room, one.due_at).unwanted.append(row)
     orders = list(_orders_of(actor, begins, ends))
     stopped = stopped_lots({order.batch_id for order in orders if order.batch_id})
     for order in orders:
@@ -120,7 +124,7 @@ def cart_of(actor: User, day: date) -> list[Stops]:
 
 
 def _anything(stop: Stop) -> bool:
-    return bool(stop.waiting or stop.delivered or stop.missing)
+    return bool(stop.waiting or stop.delivered or stop.missing or stop.unwanted)
 
 
 def _orders_of(actor: User, begins: datetime, ends: datetime) -> Iterable[Order]:

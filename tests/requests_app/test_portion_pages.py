@@ -290,3 +290,10 @@ def test_the_one_who_ordered_reads_where_the_bottles_are_and_who_has_them(client
     assert "In 210, taken by Ines Vale" in page
     assert "Poured and labelled" in page
     assert client.get("/cart/").status_code == 403
+
+
+def test_a_bottle_that_nobody_wants_any_more_is_to_be_taken_off_the_cart(at_work, poured):
+    at_work.post(f"/portions/{poured[0].code}/load/", {"on": day_of(poured[0])})
+    at_work.post(f"/portions/{poured[0].code}/pour-back/", {"reason": "section is away"})
+    page = text_of(at_work.get(f"/cart/?on={day_of(poured[0])}"))
+    assert f"{poured[0].code}: nobody wants it any more, section is away." in page
