@@ -41,15 +41,17 @@ class Stop:
         due_at: by when it must be there.
         waiting: bottles that have not left.
         delivered: bottles that are there.
+        unwanted: bottles that were filled before nobody wanted them any more, and still stand somewhere.
         missing: orders of which nothing can be loaded yet, each with where it stands.
-        goods: consumables and apparatus of the bench lists, in words.
+        goods: consumables and apparatus of the bench lists, in words: for each section a line for each.
     """
 
     due_at: datetime
     waiting: list[PortionRow] = field(default_factory=list)
     delivered: list[PortionRow] = field(default_factory=list)
+    unwanted: list[PortionRow] = field(default_factory=list)
     missing: list[Missing] = field(default_factory=list)
-    goods: list[str] = field(default_factory=list)
+    goods: dict[tuple[str, int], list[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,8 @@ def cart_of(actor: User, day: date) -> list[Stops]:
             stop(one.room, one.due_at).waiting.append(row)
         elif one.state == states.DELIVERED:
             stop(one.room, one.due_at).delivered.append(row)
+        elif one.state == states.CANCELLED:
+            stop(one.room, one.due_at).unwanted.append(row)
     orders = list(_orders_of(actor, begins, ends))
     stopped = stopped_lots({order.batch_id for order in orders if order.batch_id})
     for order in orders:
@@ -108,9 +112,12 @@ def cart_of(actor: User, day: date) -> list[Stops]:
             stop(order.room, order.due_at).missing.append(
                 Missing(order, name_of(order), _standing(order, stopped))
             )
-        if order.state != states.CANCELLED and order.meeting_id is not None:
-            here = stop(order.room, order.due_at)
-            here.goods += [words for words in _goods(order) if words not in here.goods]
+        if order.list_solution is not None and order.meeting is not None:
+            # Several solutions of one list want it set out once.
+            list_of_section = (str(order.meeting.section), order.list_solution.version_id)
+            goods = stop(order.room, order.due_at).goods
+            if list_of_section not in goods:
+                goods[list_of_section] = _goods(order.list_solution.version, order.meeting.group_count)
     rooms = sorted({room for room, _ in found})
     return [
         Stops(room, tuple(found[key] for key in sorted(found) if key[0] == room and _anything(found[key])))
@@ -120,7 +127,7 @@ def cart_of(actor: User, day: date) -> list[Stops]:
 
 
 def _anything(stop: Stop) -> bool:
-    return bool(stop.waiting or stop.delivered or stop.missing)
+    return bool(stop.waiting or stop.delivered or stop.missing or stop.unwanted)
 
 
 def _orders_of(actor: User, begins: datetime, ends: datetime) -> Iterable[Order]:
@@ -129,7 +136,9 @@ def _orders_of(actor: User, begins: datetime, ends: datetime) -> Iterable[Order]
         orders_visible_to(actor)
         .filter(due_at__gte=begins, due_at__lt=ends)
         .exclude(state=states.CANCELLED)
-        .select_related("course", "batch__claimed_by", "unknown_sample", "meeting__section", "list_solution")
+        .select_related(
+            "course", "batch__claimed_by", "unknown_sample", "meeting__section__course", "list_solution"
+        )
         .prefetch_related("sections", Prefetch("list_solution__version", versions))
         .order_by("due_at", "pk")
     )
@@ -152,12 +161,8 @@ def _standing(order: Order, stopped: Mapping[int, object]) -> str:
     return f"not ready: {said}"
 
 
-def _goods(order: Order) -> list[str]:
-    """What else the bench list of an order's meeting wants set out."""
-    if order.list_solution is None or order.meeting is None:
-        return []
-    groups = order.meeting.group_count
-    version = order.list_solution.version
+def _goods(version: BenchListVersion, groups: int) -> list[str]:
+    """What else a bench list wants set out for so many groups."""
     words = []
     for one in version.consumables.all():
         count = _number(one.per_group) * groups + _number(one.per_section)

@@ -14,7 +14,7 @@ from prepdesk.accounts.models import User
 from prepdesk.core.errors import NotInThisState
 from requests_app import states
 from requests_app.drafts import draft_of, volume_of
-from requests_app.models import Batch, Order, OrderHold, Portion
+from requests_app.models import Batch, Order, OrderHold
 from requests_app.selectors import prepared_holds
 from requests_app.selectors.changes import unseen_changes
 from requests_app.selectors.recalls import stopped_lots
@@ -141,7 +141,7 @@ def free_shares(*, actor: User, batch: Batch, reason: str) -> None:
     """
     gone = OrderHold.objects.filter(batch=batch).exclude(order__state__in=states.OPEN_ORDER_STATES)
     release_holds(actor=actor, holds=list(gone.values_list("hold_id", flat=True)), reason=reason[:300])
-    waiting = Portion.objects.select_for_update().filter(batch=batch, state__in=states.WAITING_PORTIONS)
+    waiting = batch.portions.select_for_update(of=("self",)).filter(state__in=states.WAITING_PORTIONS)
     unwanted = waiting.exclude(order__state__in=states.OPEN_ORDER_STATES, order__batch=batch)
     pour_rest_back(actor=actor, portions=unwanted.order_by("pk"), reason=reason)
 

@@ -200,7 +200,11 @@ def _kept_apart(
         actor=actor,
         lot=kept,
         figures={},
-        words={"note": f"Came back opened from {portion.room} as {portion.code}"},
+        words={
+            "lot_number": kept.lot_number,
+            "grade": kept.grade,
+            "note": f"Came back opened from {portion.room} as {portion.code}",
+        },
         expires_on=last,
         place=kept.place,
         reason=reason,

@@ -103,7 +103,8 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     return {
         "order": order,
         "made_with": made_with(order),
-        "bottles": rows_of_order(request.user, order) if order.batch else (),
+        # Before anything is made there is nothing to pour.
+        "bottles": rows_of_order(request.user, order) if order.batch and order.batch.prepared_lot_id else (),
         "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,
         "volume": volume_of(draft_of(order)),

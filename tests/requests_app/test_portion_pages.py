@@ -8,12 +8,13 @@ from django.utils.html import strip_tags
 
 from inventory.services import add_place, add_waste_stream, change_lot_state
 from requests_app import states
-from requests_app.models import Portion, UnknownSample, UnknownSet
+from requests_app.models import Meeting, Order, Portion, UnknownSample, UnknownSet
 from requests_app.selectors.cart import cart_of, trays_of
 from requests_app.selectors.portions import labels_of, row_of, rows_of_batch, volume_words
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.portions import deliver_portions, pour_portions
+from tests.requests_app.terms import SALT, make_list
 from tests.requests_app.test_batches import do_steps
 
 pytestmark = pytest.mark.usefixtures("any_draw")
@@ -290,3 +291,32 @@ def test_the_one_who_ordered_reads_where_the_bottles_are_and_who_has_them(client
     assert "In 210, taken by Ines Vale" in page
     assert "Poured and labelled" in page
     assert client.get("/cart/").status_code == 403
+
+
+def test_a_bottle_that_nobody_wants_any_more_is_to_be_taken_off_the_cart(at_work, poured):
+    at_work.post(f"/portions/{poured[0].code}/load/", {"on": day_of(poured[0])})
+    at_work.post(f"/portions/{poured[0].code}/pour-back/", {"reason": "section is away"})
+    page = text_of(at_work.get(f"/cart/?on={day_of(poured[0])}"))
+    assert f"{poured[0].code}: nobody wants it any more, section is away." in page
+
+
+def test_what_the_bench_list_wants_besides_stands_under_the_hour_once_for_each_section(
+    at_work, send, salt, course, instructor, sections
+):
+    version = make_list(course, "Brine", instructor, [SALT])
+    version.consumables.create(what="filter paper", per_group="2", per_section="5", unit="pieces")
+    version.apparatus.create(type="burette", size="25 mL", per_group=1)
+    due = timezone.now() + timedelta(hours=3)
+    meetings = [
+        Meeting.objects.create(section=section, week=1, starts_at=due, ends_at=due + timedelta(hours=2))
+        for section in sections[:2]
+    ]
+    for meeting in (*meetings, meetings[0]):
+        order = send(section_ids=(meeting.section_id,), due_at=due, made_alone=True)
+        Order.objects.filter(pk=order.pk).update(
+            meeting=meeting, list_solution=version.solutions.get(), list_line=None
+        )
+    page = text_of(at_work.get(f"/cart/?on={timezone.localtime(due).date().isoformat()}"))
+    # Twelve groups: 12 x 2 + 5 sheets, 12 burettes.
+    assert page.count("29 pieces filter paper") == 2
+    assert page.count("12 × 25 mL burette") == 2
