@@ -33,9 +33,9 @@ from tests.requests_app.many import copies_of, waiting_like  # noqa: E402
 
 ORDERS, OF_THE_DAY, SHOWN, HANDS, ROUNDS = 10_000, 200, 50, 8, 21
 
-# The rows the page reads, as one question: the batches with their newest sheets, who has them, what there is to
-# be looked at, and their orders with course, person and sections. Of all batches of the day, since the day is
-# planned as a whole, or of the fifty in view alone, without what there is to be looked at.
+# The rows the page reads, as one question: the batches with their newest sheets, who has them, what there is
+# to be looked at, and their orders with course, person and sections. Of all batches of the day, since the day
+# is planned as a whole, or of the fifty in view alone, without what there is to be looked at.
 JOINED = """
 SELECT b.id, b.reference, b.title, b.state, b.due_at, b.room, b.claimed_at, p.first_name, p.last_name,
        s.id, s.revision, s.card, l.code, o.id, o.reference, o.room, o.is_late, c.code,

@@ -8,6 +8,7 @@ from django.forms import formset_factory
 from django.template import engines
 from django.test import RequestFactory
 from django.urls import reverse
+from django.utils.safestring import mark_safe
 
 from prepdesk.core.forms import TypedNumberField
 
@@ -167,3 +168,9 @@ def test_a_stale_form_is_told_what_to_do():
     answer = Client(enforce_csrf_checks=True).post(reverse("accounts:sign_in"), {"username": "x"})
     assert answer.status_code == 403
     assert "Send it once more" in answer.content.decode()
+
+
+def test_what_is_kept_drawn_is_escaped_for_whoever_says_it():
+    assert "<b>" not in draw("{% state 'x' 'y' word %}", word=mark_safe("<b>"))
+    assert "<b>" not in draw("{% state 'x' 'y' word %}", word="<b>")
+    assert "<b>" not in draw("{% quantity word 'g' %}", word=mark_safe("<b>"))
