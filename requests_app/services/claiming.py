@@ -81,6 +81,9 @@ def put_back_batch(*, actor: User, batch: Batch, reason: str = "") -> Batch:
         if not locked.orders.filter(state__in=states.OPEN_ORDER_STATES).exists():
             # Nobody wants it any more, so it does not stand in the queue again.
             dissolve(actor=actor, batch=locked, reason="no order asks for it any more")
+        elif locked.mishaps.exists():
+            # What was spilled or broke is not there for it any more.
+            replan_batch(actor=actor, batch=locked, reason="something went wrong while it was claimed")
         elif locked.changes.filter(needs_seeing=True).exists():
             # While it was claimed its sheet could not follow.
             replan_batch(actor=actor, batch=locked, reason="changed while it was claimed", or_keep=True)

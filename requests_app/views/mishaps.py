@@ -15,6 +15,7 @@ from prepdesk.accounts.http import SignedInRequest
 from prepdesk.calc.typed import TypedNumber
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
 from prepdesk.core.times import absolute_words
+from requests_app import states
 from requests_app.bench_forms import fresh_key
 from requests_app.cards import items_of
 from requests_app.concealing import ASK_THE_KEY, may_read_batch
@@ -109,6 +110,8 @@ def mishap(request: SignedInRequest, reference: str, number: int) -> HttpRespons
     """What went wrong, by a press; what it does to the stock and to the work is said before it is done."""
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
+    if request.method == "POST" and _was_sent(request, found):
+        return redirect("requests_app:batch", found.reference)
     refusal = _why_not(request, found)
     if refusal is not None:
         context = {"refusal": refusal, "batch": found, "place": "requests_app:queue"}
@@ -116,6 +119,13 @@ def mishap(request: SignedInRequest, reference: str, number: int) -> HttpRespons
     page = _Page(request, found, number)
     ask = {"spilled": _spilled, "overshot": _overshot, "broken": _broken, "failed": _failed}.get(page.what)
     return ask(page) if ask is not None else page.shown()
+
+
+def _was_sent(request: SignedInRequest, found: Batch) -> bool:
+    """Whether this very form arrived before; what it offered then need not be there any more."""
+    key = request.POST.get("key", "")
+    given_up = found.state == states.CANCELLED and request.POST.get("what") == "failed"
+    return given_up or any(one.idempotency_key == key for one in found.mishaps.all())
 
 
 def _why_not(request: SignedInRequest, found: Batch) -> DomainError | None:

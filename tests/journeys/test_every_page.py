@@ -264,6 +264,12 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
             *(f"/batches/{batch.reference}/" for batch in one_of_each.values()),
             f"/batches/{begun.reference}/steps/{done}/",
             f"/batches/{begun.reference}/steps/{now}/",
+            f"/batches/{begun.reference}/pause/",
+            f"/batches/{begun.reference}/steps/{now}/mishap/",
+            *(
+                f"/batches/{begun.reference}/steps/{done}/mishap/?what={what}"
+                for what in ("spilled", "overshot", "broken", "failed")
+            ),
             f"/batches/{begun.reference}/sheet/",
             f"/batches/{one_of_each['ready'].reference}/hand-over/",
             f"/batches/{one_of_each['ready'].reference}/portions/",

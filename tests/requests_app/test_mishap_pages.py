@@ -88,6 +88,15 @@ def test_what_was_weighed_and_lost_needs_no_figure_and_leads_back_to_its_step(cl
     assert "Lost, to be done again" in said
 
 
+def test_a_form_that_arrives_twice_is_one_mishap_and_no_fault(client, batch, salt, prep):
+    do_steps(batch, prep, until=1)
+    at = address(batch, 1)
+    sent = {**guards(client, f"{at}?what=spilled"), "what": "spilled", "lot": salt.code, "how": "1"}
+    client.post(at, sent)
+    assert client.post(at, sent)["Location"] == reverse("requests_app:batch", args=[batch.reference])
+    assert Mishap.objects.count() == 1
+
+
 def test_when_the_bottle_holds_too_little_then_it_is_said(client, batch, salt, prep):
     free = Lot.objects.get(pk=salt.pk).free
     hold_stock(actor=prep, draws={salt.pk: free}, purpose="an examination", idempotency_key="rest")

@@ -24,7 +24,7 @@ from requests_app.models import Batch, Mishap, StepRecord
 from requests_app.selectors import active_holds, batch_with_everything, bench_steps
 from requests_app.selectors.mishaps import made_again_as
 from requests_app.services.breaking import note_broken
-from requests_app.services.claiming import claim_batch, pause_batch
+from requests_app.services.claiming import claim_batch, pause_batch, put_back_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.overshooting import note_overshot, ways_after
 from requests_app.services.recording import record_step
@@ -348,6 +348,15 @@ def test_what_is_not_used_here_did_not_break_here(batch, prep):
     other = ApparatusItem.objects.get(type="one-mark flask", nominal_ml="25")
     with pytest.raises(InvalidInput, match="not used here"):
         note_broken(actor=prep, batch=batch, step_number=1, item=other, idempotency_key="k")
+
+
+def test_what_is_put_back_after_a_mishap_is_planned_again_with_what_is_there(batch, prep, salt):
+    flask = ApparatusItem.objects.get(type="one-mark flask", nominal_ml="1000")
+    ApparatusItem.objects.filter(pk=flask.pk).update(count=1)
+    note_broken(actor=prep, batch=batch, step_number=1, item=fresh(flask), idempotency_key="flask")
+    back = put_back_batch(actor=prep, batch=batch)
+    assert "1000 mL one-mark" not in str(back.sheets.first().plan["steps"])
+    assert back.sheets.first().revision == 2
 
 
 # --- given up -----------------------------------------------------------------------------------------
