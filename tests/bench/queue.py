@@ -3,8 +3,6 @@
 Ten thousand open orders, two hundred batches due today: how often the page asks the database, how long it
 takes to draw the first fifty of them, and how many times the bare question that is. On SQLite and on
 PostgreSQL, each in a process of its own. The question brings what the page reads: all batches of the day,
-since the day is planned as a whole, with the flags of each. Beside it stands the barest one, for fifty rows and
-nothing to be looked at.
 since the day is planned as a whole, with the flags of each. Beside it stands the barest one, for fifty rows
 and nothing to be looked at.
 """
