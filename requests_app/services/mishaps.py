@@ -21,6 +21,7 @@ from requests_app.concealing import holds_unknown
 from requests_app.models import Batch, Mishap, Sheet
 from requests_app.services.at_work import locked_batch, require_at_work, require_fresh
 from requests_app.services.moves import note_event
+from requests_app.services.second_check import withdraw_check
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,7 @@ def once(sending: Sending, do: Callable[[Batch, Sheet], Mishap]) -> Mishap:
             return first
         require_at_work(sending.actor, locked)
         require_fresh(locked, sending.seen_version)
+        withdraw_check(actor=sending.actor, batch=locked, why="something went wrong")
         return do(locked, sheets.current_sheet(locked))
 
     return in_transaction_with_retries(work)
