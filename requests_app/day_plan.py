@@ -4,6 +4,7 @@ Pure: jobs and a clock in, slots out; the same jobs give the same plan. Times in
 ``now``. How it decides: ``prepdesk/docs/how-the-day-is-planned.md``.
 """
 
+from collections import Counter
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -15,6 +16,8 @@ from requests_app.day_search import Placed, Search, Task
 Key = Hashable
 
 _ZERO: Final = timedelta()
+# No key of a balance or a vessel is empty.
+_HOOD: Final = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,7 @@ class Job:
         balances: keys of the balances it is weighed on.
         at_balance: how long from its start until the last weighing is done; None means all of it.
         hood: whether it belongs into the fume hood while somebody is at it.
+        vessels: keys of what holds it until it is ready.
         person: key of whoever has it already.
         begun: work on it has begun.
         paused: it was begun and rests.
@@ -46,6 +50,7 @@ class Job:
     balances: frozenset[str] = frozenset()
     at_balance: timedelta | None = None
     hood: bool = False
+    vessels: frozenset[str] = frozenset()
     person: int | None = None
     begun: bool = False
     paused: bool = False
@@ -61,12 +66,14 @@ class Capacity:
         people: keys of those who prepare, None for somebody who is not known by name yet.
         balances: how many there are of each, by key; one that is not named is there once.
         hoods: how many; 0 where none is listed, and then nobody waits for one.
-        names: what a sentence calls a balance, by key.
+        vessels: how many there are of each, by key; nobody waits for one that is not named.
+        names: what a sentence calls a balance or a vessel, by key.
     """
 
     people: Sequence[int | None] = (None,)
     balances: Mapping[str, int] = field(default_factory=dict)
     hoods: int = 0
+    vessels: Mapping[str, int] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -150,9 +157,7 @@ class _Day:
         self.people = _benches(jobs, capacity)
         # Those who only finish what they have, beyond the people there are, get nothing new.
         self.open_to_all = tuple(range(max(1, len(capacity.people))))
-        keys = sorted({key for job in jobs for key in job.balances})
-        self.things: list[str] = [*keys, ""]
-        self.counts = [max(1, capacity.balances.get(key, 1)) for key in keys] + [capacity.hoods]
+        self.things, self.counts = self._things()
         self.tasks = self._tasks()
 
     def plan(self) -> DayPlan:
@@ -163,6 +168,17 @@ class _Day:
         slots = [self._slot(number, job, found, words) for number, job in enumerate(self.jobs)]
         order = sorted(range(len(slots)), key=lambda one: (found.starts[one], slots[one].due_at, one))
         return DayPlan(tuple(slots[number] for number in order))
+
+    def _things(self) -> tuple[list[str], list[int]]:
+        """What may have to be waited for, and how many there are; what is there for all is left out."""
+        wanted = Counter(key for job in self.jobs for key in (*job.balances, *job.vessels))
+        there = dict(self.capacity.vessels)
+        there |= {key: self.capacity.balances.get(key, 1) for job in self.jobs for key in job.balances}
+        if self.capacity.hoods:
+            wanted[_HOOD], there[_HOOD] = sum(job.hood for job in self.jobs), self.capacity.hoods
+        # One that is out of service is there again once the work can be done at all.
+        scarce = sorted(key for key in there if wanted[key] > max(1, there[key]))
+        return scarce, [max(1, there[key]) for key in scarce]
 
     def _slot(self, number: int, job: Job, found: Placed, words: "_Words") -> Slot:
         task, start = self.tasks[number], found.starts[number]
@@ -185,19 +201,21 @@ class _Day:
         number_of = {job.key: number for number, job in enumerate(self.jobs)}
         thing_of = {key: number for number, key in enumerate(self.things)}
         bench_of = {person: bench for bench, person in enumerate(self.people) if person is not None}
-        setups: dict[tuple[frozenset[str], bool], int] = {}
+        setups: dict[tuple[frozenset[str], bool], int] = {(frozenset(), False): 0}
         tasks = []
         for job in self.jobs:
             hands = _seconds(job.hands_on)
             weighing = hands if job.at_balance is None else min(hands, _seconds(job.at_balance))
-            needs = [(thing_of[key], weighing) for key in sorted(job.balances) if weighing]
-            if job.hood and self.capacity.hoods and hands:
-                needs.append((thing_of[""], hands))
+            tail = _seconds(job.waiting)
+            spans = [(key, weighing) for key in sorted(job.balances)]
+            spans += [(_HOOD, hands)] if job.hood else []
+            spans += [(key, hands + tail) for key in sorted(job.vessels)]
+            needs = [(thing_of[key], span) for key, span in spans if key in thing_of and span]
             tasks.append(
                 Task(
                     due=floor((job.due_at - self.utc).total_seconds()),
                     hands=hands,
-                    tail=_seconds(job.waiting),
+                    tail=tail,
                     release=_seconds(job.not_before - self.utc) if job.not_before else 0,
                     needs=tuple(needs),
                     lanes=(bench_of[job.person],) if job.person is not None else self.open_to_all,
@@ -237,6 +255,13 @@ class _Words:
         rows: dict[int, list[int]] = {}
         for number in sorted(range(len(jobs)), key=lambda one: (found.starts[one], one)):
             rows.setdefault(found.lanes[number], []).append(number)
+        # The earliest due time of what the same person does later.
+        self.due_later: dict[int, int] = {}
+        for row in rows.values():
+            earliest = tasks[row[-1]].due
+            for number in reversed(row):
+                self.due_later[number] = earliest
+                earliest = min(earliest, tasks[number].due)
         self.before = {
             number: row[place - 1] if place else None
             for row in rows.values()
@@ -255,15 +280,25 @@ class _Words:
     def _in_time(self, number: int) -> str:
         job, before = self.jobs[number], self.before[number]
         if self.tasks[number].first:
-            return "It is under way, so it goes on first."
+            return "It is under way, so it goes on before other work."
         if before is not None and self.tasks[before].setup == self.tasks[number].setup:
             if job.hood and self.day.capacity.hoods:
                 return f"In the hood after {self._name(before)}."
             if job.balances:
                 return f"On the same balance after {self._name(before)}."
         if before is not None and self.tasks[before].tail and not self._idle_between(before, number):
-            return f"While {self._name(before)} stands."
-        return "Its due time comes next."
+            return f"While {self._name(before)} stands and needs no hands."
+        return self._in_turn(number)
+
+    def _in_turn(self, number: int) -> str:
+        if self.tasks[number].due <= self.due_later[number]:
+            return "Its due time comes next."
+        needs_it = next((other for other, task in enumerate(self.tasks) if number in task.after), None)
+        if needs_it is not None:
+            return f"{self._name(needs_it)} is made from it."
+        if self.tasks[number].tail:
+            return f"It stands {_length(self.tasks[number].tail)} by itself, so it is begun early."
+        return "It fits in before what is due earlier."
 
     def _late(self, number: int) -> str:
         task = self.tasks[number]
@@ -301,7 +336,7 @@ class _Words:
     def _thing(self, resource: int) -> str:
         """The thing as the beginning of a sentence."""
         key, count = self.day.things[resource], self.day.counts[resource]
-        name = self.day.capacity.names.get(key, "balance") if key else "fume hood"
+        name = "fume hood" if key == _HOOD else self.day.capacity.names.get(key, "balance")
         return f"The only {name} is" if count == 1 else f"Each {name} is"
 
     def _idle_between(self, before: int, number: int) -> bool:

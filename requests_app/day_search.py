@@ -20,10 +20,14 @@ from typing import Final
 
 _NEVER: Final = 1 << 60
 # How many placements of all jobs may be tried, times jobs: what keeps a day of 200 within 10 ms.
-_WORK: Final = 800
+_WORK: Final = 500
 _MOST_TRIES: Final = 200
 # So far ahead one looks for more work on the same balance.
 _LOOK_AHEAD: Final = 12
+# For the sake of the same balance nothing goes before what is due so much earlier, or leaves it less to
+# spare [s] (common practice: getting a balance or a hood ready again takes a few minutes).
+_FAR: Final = 3 * 3600
+_TO_SPARE: Final = 15 * 60
 # Kept for drawing together.
 _LAST_TRIES: Final = 2
 
@@ -43,7 +47,7 @@ class Task:
         needs: resource and for how long, counted from its start.
         lanes: the pairs of hands that may do it.
         after: what must be ready before.
-        setup: equal for what is done with the same things around it.
+        setup: equal for what is done with the same things around it; 0 for none.
         first: it is under way, so it goes before all other work of its person.
     """
 
@@ -82,7 +86,12 @@ class Search:
         self.resources = resources
         self.hands_due = _hands_due(tasks)
         self.least_hands = min((task.hands for task in tasks if task.hands), default=1)
-        self.least_span = min((span for task in tasks for _, span in task.needs), default=1)
+        self.has_first = any(task.first for task in tasks)
+        self.has_after = any(task.after for task in tasks)
+        self.least_spans = [_NEVER] * len(resources)
+        for task in tasks:
+            for resource, span in task.needs:
+                self.least_spans[resource] = min(self.least_spans[resource], span)
         self.tries = min(_MOST_TRIES, _WORK // max(1, len(tasks)))
 
     def best(self) -> Placed:
@@ -100,52 +109,60 @@ class Search:
         Args:
             lanes: who does which task, where that is settled.
         """
-        tasks = self.tasks
+        tasks, least = self.tasks, self.least_hands
         free: list[Gaps] = [[(0, _NEVER)] for _ in range(self.lane_count)]
         things: list[list[Gaps]] = [[[(0, _NEVER)] for _ in range(count)] for count in self.resources]
-        starts, chosen = [-1] * len(tasks), [0] * len(tasks)
-
-        def put(number: int) -> None:
+        starts, chosen, late = [0] * len(tasks), [0] * len(tasks), [0] * len(tasks)
+        for number in self._may_follow(order):
             task = tasks[number]
-            starts[number] = 0  # what waits for itself, by a mistake of the data, waits for nothing
-            earliest = task.release
+            earliest, hands, needs = task.release, task.hands, task.needs
             for before in task.after:
-                if starts[before] < 0:
-                    put(before)
                 other = tasks[before]
                 earliest = max(earliest, starts[before] + other.hands + other.tail)
-            candidates = (lanes[number],) if lanes is not None else task.lanes
             best, where = _NEVER, 0
-            for lane in candidates:
-                at = (
-                    _earliest(free[lane], earliest, task, things)
-                    if task.needs
-                    else _fits(free[lane], earliest, task.hands)
-                )
+            for lane in task.lanes if lanes is None else (lanes[number],):
+                at = _fits(free[lane], earliest, hands)
+                if needs and at < best:
+                    at = _together(free[lane], at, task, things)
                 if at < best:
                     best, where = at, lane
                     if at == earliest:
                         break
+            if hands:
+                _take(free[where], best, hands, least)
+            for resource, span in needs:
+                for gaps in things[resource]:
+                    if _fits(gaps, best, span) == best:
+                        _take(gaps, best, span, self.least_spans[resource])
+                        break
             starts[number], chosen[number] = best, where
-            if task.hands:
-                _take(free[where], best, task.hands, self.least_hands)
-                for resource, span in task.needs:
-                    alike = things[resource]
-                    one = next((gaps for gaps in alike[1:] if _fits(gaps, best, span) == best), alike[0])
-                    _take(one, best, span, self.least_span)
-
-        for number in order:
-            if tasks[number].first and starts[number] < 0:
-                put(number)
-        for number in order:
-            if starts[number] < 0:
-                put(number)
-        late = [start + task.hands + task.tail - task.due for start, task in zip(starts, tasks, strict=True)]
+            late[number] = best + hands + task.tail - task.due
         return Placed(starts, chosen, late)
 
+    def _may_follow(self, order: Sequence[int]) -> Sequence[int]:
+        """The order with what is under way at its head, and nothing before what it waits for."""
+        tasks = self.tasks
+        if self.has_first:
+            order = sorted(order, key=lambda number: not tasks[number].first)
+        if not self.has_after:
+            return order
+        followed: dict[int, None] = {}
+        met: set[int] = set()
+
+        def follow(number: int) -> None:
+            # What waits for itself, by a mistake of the data, waits for nothing.
+            if number not in met:
+                met.add(number)
+                for before in tasks[number].after:
+                    follow(before)
+                followed[number] = None
+
+        for number in order:
+            follow(number)
+        return list(followed)
+
     def _in_turn(self, numbers: Sequence[int] | range) -> list[int]:
-        due = self.hands_due
-        return sorted(numbers, key=lambda number: (due[number], number))
+        return sorted(numbers, key=lambda number: (self.hands_due[number], number))
 
     # --- as few late as can be ------------------------------------------------------------------
     def _few_late(self, in_turn: list[int], in_due_order: Placed) -> Placed:
@@ -191,15 +208,12 @@ class Search:
         """The longest of what is done before the missed one by the same hands or with the same things."""
         tasks, starts = self.tasks, found.starts
         things = {resource for resource, _ in tasks[missed].needs}
+        lanes = found.lanes
+        before = [one for one in kept if starts[one] <= starts[missed] and not tasks[one].first]
         rivals = [
-            number
-            for number in kept
-            if starts[number] <= starts[missed]
-            and not tasks[number].first
-            and (
-                found.lanes[number] == found.lanes[missed]
-                or any(resource in things for resource, _ in tasks[number].needs)
-            )
+            one
+            for one in before
+            if lanes[one] == lanes[missed] or any(resource in things for resource, _ in tasks[one].needs)
         ]
         return max(rivals, key=lambda number: (tasks[number].hands, number), default=missed)
 
@@ -207,11 +221,11 @@ class Search:
         """Move what is late anyway before work that has time to spare; earlier due goes earlier."""
         rows = []
         for row in self._rows(found):
-            kept = [number for number in row if found.late[number] <= 0 or self.tasks[number].first]
-            late = self._in_turn([number for number in row if number not in set(kept)])
+            is_moved = {number: found.late[number] > 0 and not self.tasks[number].first for number in row}
+            kept = [number for number in row if not is_moved[number]]
+            late = self._in_turn([number for number in row if is_moved[number]])
             rows.append(self._woven(kept, late))
-        order = [number for _, number in sorted(self._begins(rows))]
-        moved = self._try(order, found.lanes)
+        moved = self._try(self._order_of(rows), found.lanes)
         return moved if moved.key < found.key else found
 
     def _woven(self, row: list[int], late: Sequence[int]) -> list[int]:
@@ -236,14 +250,16 @@ class Search:
             after = where + 1
         return row
 
-    def _begins(self, rows: Sequence[Sequence[int]]) -> Iterator[tuple[int, int]]:
-        """When each task of the rows would begin, were there things enough."""
+    def _order_of(self, rows: Sequence[Sequence[int]]) -> list[int]:
+        """The tasks of the rows by when each would begin, were there things enough."""
+        begins = []
         for row in rows:
             at = 0
             for number in row:
                 at = max(at, self.tasks[number].release)
-                yield at, number
+                begins.append((at, number))
                 at += self.tasks[number].hands
+        return [number for _, number in sorted(begins)]
 
     def _improved(self, best: Placed) -> Placed:
         """Try other places for the late ones and for what goes before them, while there are tries left."""
@@ -299,8 +315,7 @@ class Search:
         return found
 
     def _if_no_later(self, rows: Sequence[Sequence[int]], found: Placed) -> Placed | None:
-        order = [number for _, number in sorted(self._begins(rows))]
-        other = self._try(order, found.lanes)
+        other = self._try(self._order_of(rows), found.lanes)
         worse = any(new > max(0, old) for new, old in zip(other.late, found.late, strict=True))
         return None if worse or self._changes(other) >= self._changes(found) else other
 
@@ -314,20 +329,20 @@ class Search:
         spare = [max(0, -found.late[number]) for number in row]
         for here in range(len(row) - 2):
             setup = tasks[row[here]].setup
-            if tasks[row[here + 1]].setup == setup:
+            if not setup or tasks[row[here + 1]].setup == setup:
                 continue
-            least = _NEVER
+            least, latest = _NEVER, tasks[row[here + 1]].due + _FAR
             for there in range(here + 1, min(len(row), here + _LOOK_AHEAD)):
                 number = row[there]
                 hands = tasks[number].hands
                 if tasks[number].setup == setup and not tasks[row[here + 1]].first:
-                    if least >= hands:
+                    if least >= hands + _TO_SPARE and tasks[number].due <= latest:
                         gained = sum(tasks[one].hands for one in row[here + 1 : there])
                         moved = spare[there] + gained
                         row[here + 1 : there + 1] = [number, *row[here + 1 : there]]
                         spare[here + 1 : there + 1] = [moved, *(s - hands for s in spare[here + 1 : there])]
                     break
-                least = min(least, spare[there])
+                least, latest = min(least, spare[there]), min(latest, tasks[number].due + _FAR)
         return row
 
 
@@ -358,11 +373,10 @@ def _fits(gaps: Gaps, at: int, length: int) -> int:
     return max(at, gaps[place][0])
 
 
-def _earliest(own: Gaps, at: int, task: Task, things: Sequence[Sequence[Gaps]]) -> int:
-    """The first moment at which hands and things are free together."""
-    hands = task.hands
+def _together(own: Gaps, at: int, task: Task, things: Sequence[Sequence[Gaps]]) -> int:
+    """The first moment at which hands, free at ``at``, and things are free together."""
     while True:
-        begin = at = _fits(own, at, hands)
+        begin = at
         for resource, span in task.needs:
             alike = things[resource]
             first = _fits(alike[0], at, span)
@@ -372,6 +386,7 @@ def _earliest(own: Gaps, at: int, task: Task, things: Sequence[Sequence[Gaps]]) 
                 at = first
         if at == begin:
             return at
+        at = _fits(own, at, task.hands)
 
 
 def _take(gaps: Gaps, at: int, length: int, least: int) -> None:

@@ -38,6 +38,15 @@ UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
 _MOST_BATCHES: Final = 400
 _MOST_MAKERS: Final = 2
 _SATURDAY: Final = 5
+SHARED: Final = (
+    ApparatusItem.Type.BALANCE,
+    ApparatusItem.Type.FUME_HOOD,
+    ApparatusItem.Type.FLASK,
+    ApparatusItem.Type.CYLINDER,
+    ApparatusItem.Type.CARBOY,
+)
+# An unknown is planned with this: how long it takes would say how it is diluted (common practice).
+_UNKNOWN: Final = timedelta(minutes=30)
 
 
 # --- the batches of a day -----------------------------------------------------------------------
@@ -110,44 +119,47 @@ class Readiness:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The balances and hoods there are.
+    """The balances, hoods and vessels there are.
 
     Attributes:
-        balances, names: how many of each and what it is called, by key as text.
+        balances, vessels: how many of each, by key as text.
+        names: what it is called, by key.
         hoods: how many.
         unusable: why a balance can't be used on the day, by key.
     """
 
     balances: Mapping[str, int] = field(default_factory=dict)
+    vessels: Mapping[str, int] = field(default_factory=dict)
     names: Mapping[str, str] = field(default_factory=dict)
     hoods: int = 0
     unusable: Mapping[str, str] = field(default_factory=dict)
 
 
 def bench_on(on: date) -> Bench:
-    """The balances and hoods on a day, in one query."""
-    items = ApparatusItem.objects.filter(
-        type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD)
-    ).order_by("pk")
-    return bench_of(items, on)
+    """What the work of a day shares, in one query."""
+    return bench_of(ApparatusItem.objects.filter(type__in=SHARED).order_by("pk"), on)
 
 
 def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
-    """The same of apparatus that is loaded; what is neither is left out."""
-    balances, names, unusable, hoods = {}, {}, {}, 0
+    """The same of apparatus that is loaded; what is not shared is left out."""
+    balances, vessels, names, unusable, hoods = {}, {}, {}, {}, 0
     for item in items:
+        if item.type not in SHARED:
+            continue
+        key = str(item.pk)
+        names[key] = item.words
         if item.type == ApparatusItem.Type.FUME_HOOD:
             hoods += item.there
             continue
         if item.type != ApparatusItem.Type.BALANCE:
+            vessels[key] = item.there
             continue
-        key = str(item.pk)
-        balances[key], names[key] = item.there, item.words
+        balances[key] = item.there
         if not item.in_service:
             unusable[key] = "is out of service"
         elif item.is_past_calibration(on):
             unusable[key] = "is past its calibration"
-    return Bench(balances, names, hoods, unusable)
+    return Bench(balances, vessels, names, hoods, unusable)
 
 
 def readiness_of(row: Any, bench: Bench) -> Readiness:
@@ -202,7 +214,7 @@ def jobs_of(rows: Iterable[Any], on: date, now: datetime) -> list[Job]:
     """
     earliest = _at(on, time.min) if on > local_date(now) else None
     return [
-        _job(row)
+        _job(row, on)
         for row in rows
         if row.state in UNFINISHED
         and not row.stands_still
@@ -228,8 +240,8 @@ def next_working_day(day: date) -> date:
     return day
 
 
-def _job(row: Any) -> Job:
-    card = row.card or {}
+def _job(row: Any, on: date) -> Job:
+    card = {} if row.unknown_of_id is not None else row.card or {}
     hands_on, waiting, at_balance = _left_of(row)
     return Job(
         key=row.pk,
@@ -240,14 +252,18 @@ def _job(row: Any) -> Job:
         balances=frozenset(map(str, card.get("balances", ()))) if at_balance else frozenset(),
         at_balance=at_balance,
         hood=bool(card.get("hood")),
+        vessels=frozenset(map(str, card.get("booked", ()))),
         person=row.claimed_by_id,
         begun=row.state == states.IN_WORK,
-        paused=row.paused_at is not None,
+        # What was begun for another day doesn't go before the work of this one.
+        paused=row.paused_at is not None or local_date(row.due_at) > on,
     )
 
 
 def _left_of(row: Any) -> tuple[timedelta, timedelta, timedelta]:
     """What is left of a batch: with hands, without, and with hands until its last weighing."""
+    if row.unknown_of_id is not None:
+        return _UNKNOWN, timedelta(), timedelta()
     card = row.card or {}
     steps = card.get("step_minutes")
     if steps is None:
@@ -276,6 +292,7 @@ def capacity_of(bench: Bench, rules: DepartmentRules) -> Capacity:
         people=(None,) * max(1, rules.hands),
         balances=bench.balances,
         hoods=bench.hoods,
+        vessels=bench.vessels,
         names=bench.names,
     )
 

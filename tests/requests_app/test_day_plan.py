@@ -244,13 +244,14 @@ def test_the_next_batch_is_begun_while_the_first_one_cools():
     assert plan.sequence == (1, 2)
     assert plan.by_key[2].starts_at == at(10)
     assert (ready(plan, 1), ready(plan, 2)) == (40, 25)
-    assert plan.by_key[2].because == "While B-1 stands."
+    assert plan.by_key[2].because == "While B-1 stands and needs no hands."
 
 
 def test_what_cools_long_is_begun_first_though_it_is_due_later():
     plan = planned([job(1, 10, 40), job(2, 10, 60, waiting=45)])
     assert plan.sequence == (2, 1)
     assert not plan.late
+    assert plan.by_key[2].because == "It stands 45 minutes by itself, so it is begun early."
 
 
 def test_the_same_balance_is_used_back_to_back_where_nobody_suffers():
@@ -262,6 +263,20 @@ def test_the_same_balance_is_used_back_to_back_where_nobody_suffers():
     plan = planned(jobs)
     assert plan.sequence == (1, 3, 2)
     assert plan.by_key[3].because == "On the same balance after B-1."
+
+
+@pytest.mark.parametrize(
+    ("due", "other"), [(300, 100), (120, 34)], ids=["due long before", "a quarter of an hour to spare"]
+)
+def test_nothing_is_passed_for_the_same_balance_that_is_due_long_before_or_would_have_nothing_to_spare(
+    due, other
+):
+    jobs = [
+        job(1, 10, 20, balances=frozenset("1")),
+        job(2, 10, other, balances=frozenset("2")),
+        job(3, 10, due, balances=frozenset("1")),
+    ]
+    assert planned(jobs).sequence == (1, 2, 3)
 
 
 def test_work_in_the_hood_is_drawn_together():
@@ -309,7 +324,7 @@ def test_begun_work_goes_on_first_and_paused_work_waits_for_its_turn():
     jobs = [job(1, 10, 30, person=7), job(2, 10, 300, person=7, begun=True)]
     plan = planned(jobs)
     assert plan.sequence == (2, 1)
-    assert plan.by_key[2].because == "It is under way, so it goes on first."
+    assert plan.by_key[2].because == "It is under way, so it goes on before other work."
     rests = [jobs[0], replace(jobs[1], paused=True)]
     assert planned(rests).sequence == (1, 2)
 
@@ -326,6 +341,7 @@ def test_an_ingredient_is_made_first_and_hurries_with_what_it_is_for():
     plan = planned(jobs)
     assert plan.sequence[0] == 2
     assert not plan.late
+    assert plan.by_key[2].because == "B-3 is made from it."
 
 
 def test_batches_that_wait_for_each_other_by_mistake_are_planned_all_the_same():
