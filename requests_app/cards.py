@@ -22,9 +22,9 @@ def card_of(plan: Mapping[str, Any]) -> Card:
         ``step_minutes`` (the same for each step, as pairs), ``weighed_by`` (number of the last step on a
         balance, 0 for none), ``balances`` (keys of the balances it weighs on, in the order of the steps),
         ``hood`` (whether a step belongs into the fume hood), ``lots`` (keys of the bottles it draws from),
-        ``solutes`` (names of what it is a solution of), ``apparatus`` (keys of all apparatus it uses, also
-        of what isn't booked), ``way`` (the route, as text: it is read only where nobody has drawn it yet),
-        ``booked`` (keys of the vessels and places it has booked).
+        ``solutes`` (names of what it is a solution of), ``booked`` (keys of the vessels and places it has
+        booked), ``apparatus`` (keys of all apparatus it uses, also of what isn't booked), ``way`` (the route,
+        as text: it is read only where nobody has drawn it yet).
     """
     steps = plan["steps"]
     weighed = [step for step in steps if (step["equipment"] or {}).get("type") == "balance"]

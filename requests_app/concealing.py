@@ -150,13 +150,8 @@ def plan_for_list(actor: User, batch: Batch, plan: Mapping[str, Any]) -> Mapping
 
 
 def card_for_list(card: Mapping[str, Any]) -> dict[str, Any]:
-    """What the row of a list may show of a batch whose figures this person may not read.
-
-    How much of it, and how long somebody is busy with it, in steps of five minutes, so that a day can be
-    planned: what takes the same time in hundreds of other ways is no figure of an unknown.
-    """
-    minutes = card.get("hands_on", card["minutes"])
-    return {"makes": card["makes"], "minutes": -(-minutes // 5) * 5, "concealed": True}
+    """What the row of a list may show of a batch whose figures this person may not read: how much of it."""
+    return {"makes": card["makes"], "concealed": True}
 
 
 def concealed_plan(plan: Mapping[str, Any]) -> dict[str, Any]:

@@ -218,10 +218,8 @@ def _ready_words(row: QueueRow) -> list[str]:
 def _work(row: QueueRow, names: Mapping[str, str]) -> list[str]:
     """How long a batch takes and on what: ``25 minutes at it, 20 standing``."""
     card = row.card
-    if not row.is_unfinished:
+    if not row.is_unfinished or card.get("concealed"):
         return []
-    if card.get("concealed"):
-        return [f"about {card['minutes']} minutes"]
     waiting = card.get("waiting", 0)
     minutes = f"{card.get('hands_on', card['minutes'])} minutes at it"
     things = [names[str(pk)] for pk in card.get("balances", ()) if str(pk) in names]

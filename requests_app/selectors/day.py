@@ -38,7 +38,7 @@ UNFINISHED: Final = (states.QUEUED, states.CLAIMED, states.IN_WORK)
 _MOST_BATCHES: Final = 400
 _MOST_MAKERS: Final = 2
 _SATURDAY: Final = 5
-_SHARED: Final = (
+SHARED: Final = (
     ApparatusItem.Type.BALANCE,
     ApparatusItem.Type.FUME_HOOD,
     ApparatusItem.Type.FLASK,
@@ -137,14 +137,14 @@ class Bench:
 
 def bench_on(on: date) -> Bench:
     """What the work of a day shares, in one query."""
-    return bench_of(ApparatusItem.objects.filter(type__in=_SHARED).order_by("pk"), on)
+    return bench_of(ApparatusItem.objects.filter(type__in=SHARED).order_by("pk"), on)
 
 
 def bench_of(items: Iterable[ApparatusItem], on: date) -> Bench:
     """The same of apparatus that is loaded; what is not shared is left out."""
     balances, vessels, names, unusable, hoods = {}, {}, {}, {}, 0
     for item in items:
-        if item.type not in _SHARED:
+        if item.type not in SHARED:
             continue
         key = str(item.pk)
         names[key] = item.words

@@ -16,6 +16,7 @@ from requests_app.day_plan import DayPlan, Job, plan_day
 from requests_app.models import Batch, DepartmentRules
 from requests_app.selectors.day import (
     MORNING_ENDS,
+    SHARED,
     Bench,
     bench_of,
     capacity_of,
@@ -91,7 +92,7 @@ def queue_glance(
     items = ApparatusItem.objects.order_by()
     today = timezone.localdate(now)
     soon = today + timedelta(days=60)
-    matters = Q(type__in=(ApparatusItem.Type.BALANCE, ApparatusItem.Type.FUME_HOOD))
+    matters = Q(type__in=SHARED)
     matters |= Q(in_service=False) | Q(count=0) | Q(calibration_due_on__lt=max(soon, day or soon))
     facts = ("pk", "type", "nominal_ml", "readability_g", "name", "count", "in_service", "calibration_due_on")
     found = (
@@ -159,8 +160,10 @@ def suggestion_for(rows: Iterable[QueueRow], glance: Glance, day: date, now: dat
     opens = timezone.make_aware(datetime.combine(day, OPENS))
     begins = timezone.localtime(max(now.replace(second=0, microsecond=0), opens))
     bench = glance.bench
-    counts, names = tuple(sorted(bench.balances.items())), tuple(sorted(bench.names.items()))
-    return _suggested(tuple(jobs_of(rows, day, now)), begins, glance.hands, bench.hoods, counts, names)
+    things = (bench.balances, bench.vessels, bench.names)
+    balances, vessels, names = (tuple(sorted(one.items())) for one in things)
+    jobs = tuple(jobs_of(rows, day, now))
+    return _suggested(jobs, begins, glance.hands, bench.hoods, balances, vessels, names)
 
 
 @lru_cache(16)
@@ -169,10 +172,11 @@ def _suggested(  # noqa: PLR0917
     begins: datetime,
     hands: int,
     hoods: int,
-    counts: tuple[tuple[str, int], ...],
+    balances: tuple[tuple[str, int], ...],
+    vessels: tuple[tuple[str, int], ...],
     names: tuple[tuple[str, str], ...],
 ) -> DayPlan:
-    bench = Bench(balances=dict(counts), names=dict(names), hoods=hoods)
+    bench = Bench(balances=dict(balances), vessels=dict(vessels), names=dict(names), hoods=hoods)
     return plan_day(jobs, now=begins, capacity=capacity_of(bench, DepartmentRules(hands=hands)))
 
 
