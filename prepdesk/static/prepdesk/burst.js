@@ -25,7 +25,7 @@
   // Beyond doubt, without an Enter.
   const SURE_PACES = [[5, 35], [3, 25]];
   const LIKELY_PACES = [...SURE_PACES, [2, 12]];
-  const ENDLESS_MS = 400;
+  const ENDLESS_MS = 800;
   const SECOND_ENTER_MS = 200;
   const SHORTLY_MS = 2000;
   // Two keys in a row as slow as this are a hand's, before a device as fast as that.
@@ -165,8 +165,11 @@
       const gap = now - lastKeyAt;
       const goesOn = keys.length > 0 && (gap < LONGEST_GAP_MS || (gap < LONGEST_PAUSE_MS && soFarFromDevice(keys, LIKELY_PACES)));
       window.clearTimeout(timer);
+      if (!goesOn) {
+        withoutEnd();
+      }
       if (event.key === "Enter" || event.key === "Tab") {
-        const run = goesOn ? keys : [];
+        const run = keys;
         if (run.length === 0 && now < swallowUntil) {
           stop(event);
           return;
@@ -184,9 +187,6 @@
         keys = [];
         lastKeyAt = now;
         return;
-      }
-      if (!goesOn) {
-        keys = [];
       }
       keys.push({ sign: event.key, at: now, was: snapshot(event.target), alone: gap >= SHORTLY_MS });
       lastKeyAt = now;
