@@ -26,7 +26,16 @@ from requests_app import states
 from requests_app.cards import items_of
 from requests_app.demo.build import as_of, build, is_loaded, working_time
 from requests_app.demo.scenario import DEMO_LOGINS, DEMO_PASSWORD
-from requests_app.models import Batch, MeetingEvent, Order, OrderRevision, Recall, Sheet, StepRecord
+from requests_app.models import (
+    Batch,
+    MeetingEvent,
+    Order,
+    OrderRevision,
+    Portion,
+    Recall,
+    Sheet,
+    StepRecord,
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -170,9 +179,11 @@ def test_the_shelf_shows_what_a_stockroom_meets(department):
 
 
 def test_one_batch_was_made_outside_its_window_with_a_reason(department):
-    record = StepRecord.objects.get(verdict="outside")
+    # A bottle that ran out falls short of its window too.
+    record = StepRecord.objects.exclude(reason="the bottle ran out").get(verdict="outside")
     assert record.reason
-    assert all(record.verdict in ("done", "inside") for record in StepRecord.objects.exclude(pk=record.pk))
+    others = StepRecord.objects.exclude(reason="the bottle ran out").exclude(pk=record.pk)
+    assert all(record.verdict in ("done", "inside") for record in others)
 
 
 def test_it_carries_no_word_of_where_it_was_made(department):
@@ -289,7 +300,9 @@ def test_the_shelves_show_what_a_bottle_goes_through(department):
     from inventory.models import Attachment, WasteStream
     from inventory.services import opened_file
 
-    small = Lot.objects.exclude(split_from=None)
+    # What came back from a room is kept apart too, until somebody has looked at it.
+    came_back = Portion.objects.exclude(returned_to=None).values("returned_to")
+    small = Lot.objects.exclude(split_from=None).exclude(pk__in=came_back)
     assert sorted(lot.state for lot in small) == ["available", "available", "empty"]
     assert Movement.objects.filter(kind="disposed", waste_stream__isnull=False).exists()
     assert WasteStream.objects.filter(in_use=True).count() == 4

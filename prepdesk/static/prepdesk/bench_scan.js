@@ -115,6 +115,8 @@
     known = field === null ? "" : field.value;
   }
   document.addEventListener("DOMContentLoaded", remember);
+  // The next step, shown without asking the server.
+  document.addEventListener("prepdesk:step", remember);
   // What was kept of an earlier look at this page is put back by a script, not by a hand.
   document.addEventListener("change", function (event) {
     if (!event.isTrusted && event.target instanceof HTMLFormElement && event.target.id === "step-form") {
