@@ -186,20 +186,22 @@ def _set(actor: User, key: str, wanted: dict[str, str]) -> None:
 
 
 def _go_round(people: dict[str, User], now: datetime, as_of: AsOf) -> None:
-    """One solution stands on the cart; another was delivered yesterday, and its bottles come back."""
+    """One solution stands on the cart; another was delivered, and its bottles come back."""
     prep = people["prep"]
     ready = Batch.objects.filter(state=states.READY, unknown_of=None, orders__sections__isnull=False)
-    ready = ready.filter(prepared_lot__state=AVAILABLE, portions=None).distinct().order_by("pk")
+    made = now - timedelta(minutes=15)
+    ready = ready.filter(prepared_lot__state=AVAILABLE, portions=None, finished_at__lt=made)
+    ready = ready.distinct().order_by("pk")
     first, *rest = list(ready)
-    with as_of(now - timedelta(minutes=18)):
+    with as_of(now - timedelta(minutes=12)):
         load_portion(actor=prep, portion=pour_portions(actor=prep, batch=first)[0])
     if not rest:
         return
-    with as_of(now - timedelta(minutes=95)):
+    with as_of(now - timedelta(minutes=14)):
         bottles = pour_portions(actor=prep, batch=rest[0])
-    with as_of(now - timedelta(minutes=80)):
+    with as_of(now - timedelta(minutes=11)):
         deliver_portions(actor=prep, portions=bottles, received_by=bottles[0].order.ordered_by)
-    with as_of(now - timedelta(minutes=10)):
+    with as_of(now - timedelta(minutes=4)):
         take_back(
             actor=prep,
             portion=bottles[0],
