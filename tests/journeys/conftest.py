@@ -58,7 +58,7 @@ def sign_in(department, browser: Browser) -> Callable[..., Page]:
             lambda message: (
                 complaints.append(message.text)
                 # Refusals (4xx) are expected; htmx reports each preview that a newer one overtook.
-                if message.type == "error" and not re.search(r"status of 4|^htmx:", message.text)
+                if message.type == "error" and not re.search(r"status of 4|Error Code 4|^htmx:", message.text)
                 else None
             ),
         )
