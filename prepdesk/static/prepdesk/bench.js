@@ -145,7 +145,7 @@
       return;
     }
     bottles.prepare(step);
-    show(step, step.dataset.title, step.querySelector("form").getAttribute("action"));
+    show(step, step.dataset.title, step.querySelector("form[data-outbox]").getAttribute("action"));
   }
 
   // --- one reading ---------------------------------------------------------------------------
