@@ -18,6 +18,16 @@ def fresh_key() -> str:
     return uuid4().hex
 
 
+def time_by_the_server(taken_at: datetime, sent_at: datetime, now: datetime) -> datetime:
+    """When something was taken, by the server's clock.
+
+    Args:
+        taken_at, sent_at: by the clock of the device, of which only the difference counts.
+        now: when it arrived.
+    """
+    return now - max(min(sent_at - taken_at, ABSURD), -ABSURD)
+
+
 class StepForm(forms.Form):
     """One step: its reading where the step has a window, and a reason for one outside of it.
 
@@ -91,8 +101,7 @@ class SentReadingForm(forms.Form):
         Args:
             now: when it arrived.
         """
-        on_the_way: timedelta = self.cleaned_data["sent_at"] - self.cleaned_data["taken_at"]
-        return now - max(min(on_the_way, ABSURD), -ABSURD)
+        return time_by_the_server(self.cleaned_data["taken_at"], self.cleaned_data["sent_at"], now)
 
 
 class FinishForm(forms.Form):

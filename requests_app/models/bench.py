@@ -31,6 +31,8 @@ class BottleScan(models.Model):
     said = models.CharField(max_length=300, blank=True)
     actor = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField(auto_now_add=True)
+    # When it was scanned, where that was before it arrived.
+    taken_at = models.DateTimeField(null=True, blank=True)
     idempotency_key = models.CharField(max_length=120, unique=True)
 
     class Meta:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final
 
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from inventory import codes, misread
@@ -265,9 +266,13 @@ def bottle_of(step: Mapping[str, Any]) -> Lot | None:
 
 
 def _scans_by_step(batch: Batch, sheet: Sheet) -> dict[int, list[BottleScan]]:
-    """The scans that count on a sheet, oldest first: its own, and those of what it goes on from."""
+    """The scans that count on a sheet, oldest first: its own, and those of what it goes on from.
+
+    By when they were made: a device may send one after somebody else has scanned.
+    """
     found: dict[int, list[BottleScan]] = {}
-    for scan in BottleScan.objects.filter(batch=batch).select_related("lot").order_by("pk"):
+    scans = BottleScan.objects.filter(batch=batch).select_related("lot")
+    for scan in scans.order_by(Coalesce("taken_at", "at"), "pk"):
         if scan.sheet_id == sheet.pk or scan.step_number <= sheet.kept.get(str(scan.sheet_id), 0):
             found.setdefault(scan.step_number, []).append(scan)
     return found

@@ -1,4 +1,4 @@
-"""Readings that reach the server later than they were taken: in whose order, and at what time.
+"""Readings and scans that reach the server later than they were taken: in whose order, and at what time.
 
 A device at the bench keeps its readings while the connection is lost and sends them afterwards, one after
 the other. Each goes on from the record of the one before it; whatever anybody else did in between is told
@@ -37,11 +37,7 @@ def require_goes_on(
     Raises:
         Conflict: the batch was changed by anybody else since; says what happened.
     """
-    if seen_revision is not None and seen_revision != sheet.revision:
-        raise Conflict(
-            f"{batch.reference} was planned anew since this was read: revision {sheet.revision} is the one "
-            f"to work from, and this was read by revision {seen_revision}. Nothing was recorded."
-        )
+    require_same_sheet(batch, sheet, seen_revision)
     expected = seen_version
     if after_key:
         before = StepRecord.objects.filter(batch=batch, actor=actor, idempotency_key=after_key).first()
@@ -55,6 +51,19 @@ def require_goes_on(
         raise Conflict(
             f"{batch.reference} was changed since this page was shown, perhaps on another device."
             f"{_what_happened(batch, expected)} Nothing was saved; look at it again."
+        )
+
+
+def require_same_sheet(batch: Batch, sheet: Sheet, seen_revision: int | None) -> None:
+    """Refuse what was read or scanned by an earlier sheet: the step may be another one by now.
+
+    Raises:
+        Conflict: naming both revisions.
+    """
+    if seen_revision is not None and seen_revision != sheet.revision:
+        raise Conflict(
+            f"{batch.reference} was planned anew since this was read: revision {sheet.revision} is the one "
+            f"to work from, and this was read by revision {seen_revision}. Nothing was recorded."
         )
 
 

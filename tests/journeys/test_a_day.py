@@ -266,22 +266,27 @@ def takes_the_wrong_bottle(wrong: Lot) -> Surprise:
 
 
 def loses_the_connection(page: Page, batch: Batch, step: dict) -> None:
-    """The reading and the step after it are done without a connection, and arrive once it is back."""
+    """Bottle, reading and the step after it are done without a connection, and arrive once it is back."""
     total = len(sheets.current_sheet(batch).plan["steps"])
-    scan(page, step["lot"]["code"])
-    expect(page.locator("[data-scan-state='done']")).to_be_visible()
     before = batch.step_records.count()
     page.context.set_offline(True)
+    scan(page, step["lot"]["code"])
+    expect(page.locator("[data-scan-state='done']")).to_be_visible()
+    expect(page.locator("#scan-said")).to_contain_text("told to the server when the connection is back")
+    assert not batch.bottle_scans.exists()
     page.get_by_label("Reading", exact=True).fill(step["quantity"]["value"])
     page.get_by_role("button", name="Record the reading").click()
     at_step(page, step["number"] + 1, total)
     page.get_by_role("button", name="Done", exact=True).click()
     at_step(page, step["number"] + 2, total)
-    expect(page.get_by_text("1 reading and 1 step done are kept on this device").first).to_be_visible()
+    expect(
+        page.get_by_text("1 scan, 1 reading and 1 step done are kept on this device").first
+    ).to_be_visible()
     assert batch.step_records.count() == before
     page.context.set_offline(False)
     page.wait_for_function("() => !/kept on this device/.test(document.body.innerText)")
     assert batch.step_records.count() == before + 2
+    assert [one.verdict for one in batch.bottle_scans.all()] == ["right"]
     page.goto(re.sub(r"steps/\d+/", f"steps/{step['number'] + 2}/", page.url))
 
 

@@ -6,19 +6,24 @@ which it was read, under the name of who read it.
 
 import re
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from django.contrib.sessions.models import Session
+from django.utils import timezone
 from playwright.sync_api import Error, expect
+from stdnum.iso7064 import mod_37_36
 
+from inventory.models import Lot
 from prepdesk.calc.typed import parse_number
 from requests_app import sheets
 from requests_app.drafts import DraftComponent
-from requests_app.models import Batch, StepRecord
-from requests_app.services.claiming import claim_batch
+from requests_app.models import Batch, BottleScan, DepartmentRules, StepRecord
+from requests_app.services.claiming import claim_batch, put_back_batch
 from requests_app.services.recalls import recall_lot
 from requests_app.services.recording import record_step
 from tests.journeys.test_every_page import faults
+from tests.journeys.test_scanning import burst
 from tests.requests_app.conftest import (  # noqa: F401 (fixtures)
     bench,
     bottle,
@@ -380,6 +385,257 @@ def test_a_step_that_needs_the_server_waits_for_it(device, prep, batch, open_ste
     expect(page.locator(".bench-waits")).to_contain_text("Its bottle is scanned first")
     regain(page)
     at_step(page, 2)
+
+
+# --- bottles that are scanned without it -----------------------------------------------------------
+@pytest.fixture
+def asked(db):
+    """The department asks that every bottle is scanned."""
+    DepartmentRules.objects.update_or_create(pk=1, defaults={"scan_bottles": True})
+
+
+def said(page):
+    return page.locator("#scan-said")
+
+
+def state_is(page, state: str) -> None:
+    expect(page.locator("[data-scan-part]")).to_have_attribute("data-scan-state", state)
+
+
+def scan(page, code: str) -> None:
+    burst(page, code)
+    page.wait_for_timeout(300)  # An Enter at once would be taken for the scanner's second one.
+
+
+def type_code(page, code: str) -> None:
+    page.locator("[data-scan]").fill(code)
+    page.get_by_role("button", name="Check the bottle").click()
+
+
+def wait_for_scans(page, count: int) -> list[BottleScan]:
+    for _ in range(60):
+        if BottleScan.objects.count() >= count:
+            break
+        page.wait_for_timeout(250)
+    return list(BottleScan.objects.order_by("pk"))
+
+
+TOLD_LATER = "told to the server when the connection is back"
+
+
+def test_bottles_are_scanned_and_weighed_from_without_a_connection_and_arrive_in_that_order(
+    device, prep, batch, open_step, asked
+):
+    page = device(prep)
+    open_step(page, 1)
+    first, second = readings_of(batch)
+    arrived = []
+    page.on("requestfinished", lambda request: arrived.append(request.url.rsplit("/", 2)[1]))
+    lose(page)
+    # Without its bottle nothing is kept, and the focus is where the bottle goes.
+    read(page, first["quantity"]["value"])
+    expect(page.locator("[data-bench-error]")).to_contain_text(f"Scan lot {first['lot']['code']} before")
+    expect(page.locator("[data-scan]")).to_be_focused()
+    scan(page, first["lot"]["code"])
+    expect(said(page)).to_contain_text("The right bottle")
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    state_is(page, "done")
+    expect(page.locator("[data-bench-error]")).to_be_hidden()
+    expect(page.get_by_label("Reading", exact=True)).to_be_focused()
+    expect(page.get_by_label("Reading", exact=True)).to_have_value(first["quantity"]["value"])
+    expect(unsent(page)).to_contain_text("Not sent yet: 1 scan is kept on this device")
+    page.keyboard.press("Enter")
+    at_step(page, 2)
+    assert page.url.endswith("/steps/2/")
+    # The step that was carried ahead asks for its own bottle; this one is typed from its label.
+    state_is(page, "needed")
+    expect(page.locator("[data-scan]")).to_be_focused()
+    type_code(page, second["lot"]["code"].lower())
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    read(page, second["quantity"]["value"])
+    at_step(page, 3)
+    expect(unsent(page)).to_contain_text("Not sent yet: 2 scans and 2 readings are kept on this device")
+    assert not BottleScan.objects.exists()
+    taken = page.evaluate(
+        "Object.keys(localStorage).sort().map(k => Date.parse(JSON.parse(localStorage[k]).taken_at))"
+    )
+    arrived.clear()
+    regain(page)
+    wait_for_records(page, 2)
+    at_step(page, 3)
+    expect(page.locator(".outbox")).to_contain_text("Sent: 2 scans and 2 readings.")
+    assert [one for one in arrived if one in ("scan", "record")] == ["scan", "record"] * 2
+    scans = list(BottleScan.objects.order_by("pk"))
+    assert [(one.step_number, one.lot.code, one.verdict) for one in scans] == [
+        (1, first["lot"]["code"], "right"),
+        (2, second["lot"]["code"], "right"),
+    ]
+    assert StepRecord.objects.count() == 2
+    for made, moment in zip(scans, taken[::2], strict=True):
+        assert abs(made.taken_at.timestamp() * 1000 - moment) < 2_000
+    assert page.evaluate("Object.keys(localStorage).filter(k => k.startsWith('prepdesk-outbox')).length") == 0
+
+
+def test_a_wrong_bottle_is_refused_without_a_connection_and_the_right_one_after_it_counts(
+    device, prep, batch, open_step, asked
+):
+    page = device(prep)
+    open_step(page, 1)
+    first, second = readings_of(batch)
+    right, wrong = first["lot"]["code"], second["lot"]["code"]
+    garbled = right[:-2] + right[-1] + right[-2]
+    lose(page)
+    scan(page, garbled)
+    expect(page.get_by_role("alert").filter(has_text="not read rightly")).to_contain_text(
+        f"Its check character is wrong: a sign is wrong or two are swapped. Compare it with the label. "
+        f"Expected is {right}."
+    )
+    state_is(page, "needed")
+    scan(page, wrong)
+    expect(said(page)).to_contain_text(
+        f"That is not {right} but {wrong}; which bottle it is can only be said with the connection."
+    )
+    state_is(page, "refused")
+    # Half of the right one, after a wrong bottle.
+    scan(page, right[:4])
+    expect(said(page)).to_contain_text("Only 4 of 7 signs arrived")
+    expect(said(page)).to_contain_text("The bottle shown before was wrong")
+    scan(page, "2000000000008")
+    expect(said(page)).to_contain_text("is no code of ours")
+    state_is(page, "refused")
+    read(page, first["quantity"]["value"])
+    expect(page.locator("[data-bench-error]")).to_contain_text(f"Scan lot {right} before")
+    at_step(page, 1)
+    assert faults(page) == []
+    scan(page, right)
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    page.keyboard.press("Enter")
+    at_step(page, 2)
+    regain(page)
+    wait_for_records(page, 1)
+    scans = wait_for_scans(page, 5)
+    assert [one.verdict for one in scans] == ["garbled", "other_form", "garbled", "unknown", "right"]
+    assert StepRecord.objects.get().reading_text == first["quantity"]["value"]
+    expect(page.locator(".outbox .notice-stop")).to_have_count(0)
+
+
+def test_the_server_says_which_bottle_it_was_once_the_connection_is_back(
+    device, prep, batch, open_step, bottle, asked  # noqa: F811
+):  # fmt: skip
+    page = device(prep)
+    open_step(page, 1)
+    wrong = readings_of(batch)[1]["lot"]["code"]
+    lose(page)
+    scan(page, wrong)
+    expect(said(page)).to_contain_text("can only be said with the connection")
+    regain(page)
+    expect(said(page)).to_contain_text("potassium chloride")
+    expect(said(page)).to_contain_text("Another substance or form")
+    assert BottleScan.objects.count() == 1
+    # The part that the server sent works on: with the connection, it is asked.
+    scan(page, readings_of(batch)[0]["lot"]["code"])
+    expect(said(page)).to_contain_text("The right bottle")
+    expect(said(page)).not_to_contain_text(TOLD_LATER)
+    assert [one.taken_at is None for one in BottleScan.objects.order_by("pk")] == [False, True]
+
+
+def test_a_bottle_past_its_day_is_refused_without_a_connection(device, prep, batch, open_step, salt, asked):  # noqa: F811
+    today = timezone.localdate()
+    Lot.objects.filter(pk=salt.pk).update(expires_on=today)
+    page = device(prep)
+    open_step(page, 1)
+    lose(page)
+    page.evaluate(
+        "() => { const now = Date.now() + 864e5, Then = Date;"
+        " Date = class extends Then { constructor(...a) { a.length ? super(...a) : super(now); } };"
+        " Date.now = () => now; }"
+    )
+    scan(page, salt.code)
+    expect(said(page)).to_contain_text(f"{salt.code} expired on {today.day} {today:%B %Y}. Do not open it")
+    state_is(page, "refused")
+
+
+def test_answers_that_are_lost_on_their_way_back_make_one_scan_and_one_record(
+    device, prep, batch, open_step, asked
+):
+    page = device(prep)
+    open_step(page, 1)
+    step = readings_of(batch)[0]
+    lost = []
+
+    def drop_the_answer(route):
+        route.fetch()  # The server gets it and writes it down.
+        lost.append(route.request.url)
+        route.abort()
+
+    page.route("**/scan/", drop_the_answer)
+    page.route("**/record/", drop_the_answer)
+    scan(page, step["lot"]["code"])
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    read(page, step["quantity"]["value"])
+    at_step(page, 2)
+    page.wait_for_timeout(5_000)
+    assert len(lost) > 1
+    page.unroute("**/scan/")
+    page.unroute("**/record/")
+    expect(page.locator(".outbox")).to_have_text("Sent: 1 scan and 1 reading.", timeout=15_000)
+    assert BottleScan.objects.count() == 1
+    assert StepRecord.objects.count() == 1
+
+
+def test_a_right_bottle_that_was_recalled_meanwhile_books_nothing_and_the_reading_stays_to_be_seen(
+    device, prep, manager, batch, salt, open_step, asked  # noqa: F811
+):  # fmt: skip
+    page = device(prep)
+    open_step(page, 1)
+    step = readings_of(batch)[0]
+    lose(page)
+    scan(page, salt.code)
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    read(page, step["quantity"]["value"])
+    at_step(page, 2)
+    recall_lot(actor=manager, lot=salt, reason="a letter of the maker", idempotency_key="recall")
+    regain(page)
+    told = page.locator(".outbox .notice-stop")
+    expect(told).to_have_count(1)
+    expect(told).to_contain_text(step["quantity"]["value"])
+    expect(told).to_contain_text(salt.code)
+    expect(told).to_contain_text("recalled")
+    expect(page.get_by_role("heading", level=1)).to_have_text(f"Look at {batch.reference} before going on")
+    assert BottleScan.objects.get().verdict == "stopped"
+    assert not StepRecord.objects.exists()
+
+
+def test_scans_that_are_refused_altogether_stay_with_their_reason(device, prep, batch, open_step, asked):
+    page = device(prep)
+    open_step(page, 1)
+    code = readings_of(batch)[0]["lot"]["code"]
+    lose(page)
+    scan(page, code)
+    expect(said(page)).to_contain_text(TOLD_LATER)
+    put_back_batch(actor=prep, batch=batch, reason="")
+    regain(page)
+    told = page.locator(".outbox .notice-stop")
+    expect(told).to_contain_text(f"{batch.reference}, step 1: {code} scanned")
+    expect(told).to_contain_text("claim it before working on it")
+    expect(page.get_by_role("heading", level=1)).to_have_text(f"Look at {batch.reference} before going on")
+    assert not BottleScan.objects.exists()
+
+
+def test_the_check_character_is_worked_out_on_the_device_as_by_the_standard(browser):
+    """ISO/IEC 7064, MOD 37,36, against the values of a reference library; swaps and slips are found."""
+    bodies = [f"{letter}{number:05d}" for letter in "LPAD" for number in range(0, 100_000, 397)]
+    sound = [body + str(mod_37_36.calc_check_digit(body)) for body in bodies]
+    others = [code[:2] + code[3] + code[2] + code[4:] for code in sound] + [
+        code[:-1] + sign for code in sound[:40] for sign in "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    ]
+    page = browser.new_page()
+    page.add_script_tag(path=str(Path("prepdesk/static/prepdesk/label_code.js").resolve()))
+    judged = page.evaluate("codes => codes.map(prepdeskLabelCode.isSound)", sound + others)
+    page.close()
+    assert judged == [mod_37_36.is_valid(code) for code in sound + others]
+    assert all(judged[: len(sound)])
+    assert not all(judged)
 
 
 # --- somebody else ---------------------------------------------------------------------------------

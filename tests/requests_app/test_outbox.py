@@ -14,11 +14,12 @@ from django.test import Client
 from django.urls import reverse
 
 from requests_app import sheets
-from requests_app.models import Batch, StepRecord
+from requests_app.models import Batch, BottleScan, DepartmentRules, StepRecord
 from requests_app.services.claiming import claim_batch, put_back_batch
 from requests_app.services.orders import replan_order
 from requests_app.services.recalls import recall_lot
 from requests_app.services.recording import record_step
+from requests_app.services.scanning import scan_bottle
 from requests_app.services.unknowns import order_unknowns
 from tests.requests_app.test_unknowns import wanted  # noqa: F401 (a fixture)
 
@@ -200,6 +201,134 @@ def test_a_reading_that_was_on_its_way_for_more_than_a_few_hours_has_the_time_of
     clock.move_to(MORNING + timedelta(hours=6, minutes=1))
     send_record(client, mine, 1, at=MORNING)
     assert StepRecord.objects.get().taken_at is None
+
+
+# --- bottles that were scanned without a connection ---------------------------------------------
+def send_scan(client, batch, code, *, key="scan", at=MORNING, sent=None, number=1, **more):
+    """Post a scan as the device does that kept it; the times are by its clock."""
+    body = {
+        "key": key,
+        "scan": code,
+        "person": client.session["_auth_user_id"],
+        "revision": sheets.current_sheet(batch).revision,
+        "taken_at": at.isoformat(),
+        "sent_at": (sent or datetime.now(UTC)).isoformat(),
+    }
+    address = reverse("requests_app:scan", args=[batch.reference, number])
+    return client.post(address, {**body, **more}, headers={"Accept": "application/json"})
+
+
+@pytest.fixture
+def asked(db):
+    """The department asks that every bottle is scanned."""
+    DepartmentRules.objects.update_or_create(pk=1, defaults={"scan_bottles": True})
+
+
+def test_a_kept_scan_is_one_scan_at_its_real_time_however_often_it_arrives(client, mine, salt, asked, clock):
+    seen = mine.version
+    clock.move_to(MORNING + timedelta(minutes=10))
+    for _ in range(2):
+        answer = send_scan(client, mine, salt.code, at=MORNING + timedelta(minutes=3))
+        assert answer.status_code == 200
+        assert answer.json()["right"] is True
+        assert 'data-scan-state="done"' in answer.json()["part"]
+    made = BottleScan.objects.get()
+    assert (made.verdict, made.taken_at) == ("right", MORNING + timedelta(minutes=3))
+    assert made.at == MORNING + timedelta(minutes=10)
+    # The reading that was kept after it goes on from the page that knew nothing of the scan.
+    assert send_record(client, mine, 1, version=seen).status_code == 200
+
+
+def test_a_wrong_bottle_that_arrives_before_the_right_one_is_kept_and_stops_nothing(
+    client, mine, salt, bottle, asked
+):
+    wrong = bottle("sodium-carbonate-anhydrous", "100", assay_percent="99")
+    answer = send_scan(client, mine, wrong.code, key="wrong")
+    assert answer.status_code == 200
+    assert answer.json()["right"] is False
+    assert send_record(client, mine, 1).status_code == 409
+    assert send_scan(client, mine, salt.code, key="right").json()["right"] is True
+    assert send_record(client, mine, 1).status_code == 200
+    assert [one.verdict for one in BottleScan.objects.order_by("pk")] == ["other_form", "right"]
+
+
+def test_the_bottle_that_was_scanned_last_counts_and_not_the_one_that_arrived_last(
+    client, mine, salt, bottle, asked, clock, prep
+):
+    wrong = bottle("sodium-carbonate-anhydrous", "100", assay_percent="99")
+    clock.move_to(MORNING + timedelta(minutes=5))
+    scan_bottle(actor=prep, batch=mine, step_number=1, scanned=wrong.code, idempotency_key="other device")
+    clock.move_to(MORNING + timedelta(minutes=10))
+    # The right one was scanned before that, on a device whose connection was lost.
+    send_scan(client, mine, salt.code, at=MORNING + timedelta(minutes=3))
+    answer = send_record(client, mine, 1)
+    assert answer.status_code == 409
+    assert wrong.code in words_of(answer)
+
+
+def test_scans_keep_the_order_in_which_one_device_sends_them_however_long_each_is_on_its_way(
+    client, mine, salt, bottle, asked, clock
+):
+    wrong = bottle("sodium-carbonate-anhydrous", "100", assay_percent="99")
+    made, sent = MORNING + timedelta(minutes=3), MORNING + timedelta(minutes=10)
+    # By the difference of its clock the first one, which was slow to arrive, would be the later one.
+    clock.move_to(sent + timedelta(seconds=3))
+    send_scan(client, mine, wrong.code, key="wrong", at=made, sent=sent)
+    send_scan(client, mine, salt.code, key="right", at=made, sent=sent + timedelta(seconds=3))
+    assert send_record(client, mine, 1).status_code == 200
+
+
+def test_a_bottle_that_was_good_on_the_day_it_was_scanned_is_right_after_midnight(
+    client, mine, salt, asked, clock, prep
+):
+    salt.expires_on = MORNING.date()
+    salt.save()
+    before_midnight = MORNING.replace(hour=23, minute=50)
+    clock.move_to(before_midnight + timedelta(minutes=20))
+    client.force_login(prep)
+    assert send_scan(client, mine, salt.code, at=before_midnight).json()["right"] is True
+    clock.move_to(before_midnight + timedelta(minutes=30))
+    assert send_scan(client, mine, salt.code, key="later", at=datetime.now(UTC)).json()["right"] is False
+
+
+def test_a_bottle_recalled_since_it_was_scanned_is_kept_as_stopped_and_the_reading_is_refused(
+    client, mine, manager, salt, asked
+):
+    recall_lot(actor=manager, lot=salt, reason="a letter of the maker", idempotency_key="recall")
+    answer = send_scan(client, mine, salt.code)
+    assert answer.status_code == 200
+    assert answer.json()["right"] is False
+    assert BottleScan.objects.get().verdict == "stopped"
+    answer = send_record(client, mine, 1)
+    assert answer.status_code == 409
+    assert "recalled" in words_of(answer)
+
+
+@pytest.mark.parametrize(
+    ("more", "status", "words"),
+    [
+        ({"person": "0"}, 403, "Somebody else scanned this"),
+        ({"revision": "7"}, 409, "planned anew"),
+        ({"scan": "  "}, 422, "Scan the label"),
+        ({"key": ""}, 422, "did not arrive whole"),
+    ],
+)
+def test_a_kept_scan_that_can_not_be_written_down_is_refused_in_words(
+    client, mine, salt, more, status, words
+):
+    answer = send_scan(client, mine, salt.code, **more)
+    assert answer.status_code == status
+    assert words in words_of(answer)
+    assert not BottleScan.objects.exists()
+
+
+def test_a_kept_scan_for_a_batch_that_was_put_back_is_refused_and_told_once(client, mine, salt, prep):
+    put_back_batch(actor=prep, batch=mine, reason="")
+    answer = send_scan(client, mine, salt.code)
+    assert answer.status_code == 409
+    assert "claim it before working on it" in words_of(answer)
+    page = client.get(reverse("requests_app:batch", args=[mine.reference])).content.decode()
+    assert "claim it before working on it" not in page
 
 
 # --- somebody else meanwhile --------------------------------------------------------------------

@@ -5,12 +5,14 @@
 //   <form data-outbox="address" data-batch data-revision data-number data-low data-high data-unit>
 //   <template data-ahead data-number data-rests-on="3 5">   a step that follows
 //   [data-waits="why"]                                      in a step: it can't go on without the connection
-//   [data-scan-required="yes"][data-scan-state]             in a step: nor before its bottle is shown
+//   [data-scan-required="yes"][data-scan-state]             in a step: nor before its bottle is shown, which
+//                                                           kept_scan.js judges where the step names its lot
 "use strict";
 
 (function () {
   const outbox = window.prepdeskOutbox;
   const exact = window.prepdeskExact;
+  const bottles = window.prepdeskKeptScan;
   // A form that is sent the ordinary way, so that the server shows its own page of it.
   const ordinary = new WeakSet();
   // Steps that were recorded from this page: what it carries does not know of them.
@@ -40,16 +42,19 @@
   // Why a step can't be done without the server at all; empty where it can.
   function whyItWaits(step) {
     const waits = step.querySelector("[data-waits]");
-    const scan = step.querySelector("[data-scan-required='yes']");
-    if (waits) {
-      return waits.dataset.waits;
-    }
-    return scan && scan.dataset.scanState !== "done" ? "Its bottle is scanned first, and that needs the connection." : "";
+    return waits ? waits.dataset.waits : bottles.whyItWaits(step);
+  }
+
+  // Where to go on from a refusal: what is scanned while the reading has the focus would be taken for a slip.
+  function fieldFor(form, field) {
+    const step = form.closest("[data-bench-step]");
+    return bottles.whichFirst(step) ? step.querySelector("[data-scan]") : field;
   }
 
   // Why a reading can't be kept without the server; empty where it can.
   function whyNot(form, reading, keeps, reason) {
-    const waits = whyItWaits(form.closest("[data-bench-step]"));
+    const step = form.closest("[data-bench-step]");
+    const waits = whyItWaits(step) || bottles.whichFirst(step);
     if (waits) {
       return waits;
     }
@@ -114,7 +119,7 @@
   }
 
   function showNext() {
-    const waiting = outbox.pending(batchHere());
+    const waiting = outbox.pendingRecords(batchHere());
     const unsent = new Set(waiting.map(function (entry) {
       return String(entry.step);
     }));
@@ -139,7 +144,8 @@
       panel(title, waits);
       return;
     }
-    show(step, step.dataset.title, step.querySelector("form").getAttribute("action"));
+    bottles.prepare(step);
+    show(step, step.dataset.title, step.querySelector("form[data-outbox]").getAttribute("action"));
   }
 
   // --- one reading ---------------------------------------------------------------------------
@@ -168,7 +174,7 @@
       say(form, "Type why this reading is kept, for example: the bottle ran out.", form.elements.reason);
       return;
     }
-    const here = outbox.pending(form.dataset.batch).find(function (entry) {
+    const here = outbox.pendingRecords(form.dataset.batch).find(function (entry) {
       return entry.step === Number(form.dataset.number);
     });
     if (here) {
@@ -179,7 +185,7 @@
     if (wasLost) {
       const why = whyNot(form, reading, keeps, reason);
       if (why) {
-        say(form, why, field);
+        say(form, why, fieldFor(form, field));
         outbox.flush();
         return;
       }
@@ -220,7 +226,7 @@
       if (why) {
         outbox.drop(entry);
         outbox.tell();
-        say(form, why, field);
+        say(form, why, fieldFor(form, field));
       } else {
         goOn(form);
       }
@@ -253,22 +259,22 @@
   // --- the connection is back ----------------------------------------------------------------
   outbox.afterRound(function (booked) {
     const here = booked.filter(function (one) {
-      return one.entry.batch === batchHere();
+      return one.entry.kind !== "scan" && one.entry.batch === batchHere();
     });
     const form = theForm();
     const refused = outbox.refused(batchHere()).filter(function (entry) {
-      return takenHere.has(String(entry.step));
+      return takenHere.has(String(entry.step)) || (entry.kind === "scan" && form && String(entry.step) === form.dataset.number);
     });
     if (form && refused.length) {
       // The figures that this page carries may no longer hold.
-      panel("Look at " + batchHere() + " before going on", "What was read at step " + refused[0].step + " was not recorded, so what followed here may no longer hold. Open " + batchHere() + " as it stands now.");
+      panel("Look at " + batchHere() + " before going on", "What was done at step " + refused[0].step + " was not recorded, so what followed here may no longer hold. Open " + batchHere() + " as it stands now.");
       return;
     }
     if (!here.length) {
       if (!form || busy || !outbox.isLost()) {
         return;
       }
-      const own = outbox.pending(form.dataset.batch).some(function (entry) {
+      const own = outbox.pendingRecords(form.dataset.batch).some(function (entry) {
         return entry.step === Number(form.dataset.number);
       });
       if (own) {

@@ -139,7 +139,8 @@
   });
 
   function unsent(event) {
-    if (event.target instanceof Element && event.target.matches("[data-scan-form]")) {
+    const isOurs = event.target instanceof Element && event.target.matches("[data-scan-form]");
+    if (isOurs && !window.prepdeskKeptScan.keepUnsent(event.target, event.detail)) {
       tell("The bottle was not checked: the server did not answer. Scan it again.", "refused");
     }
   }

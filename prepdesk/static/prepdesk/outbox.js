@@ -2,6 +2,7 @@
 // booked each of them: written down first, then sent, in order and by themselves. Their keys make each one
 // record however often it arrives. What the server refuses stays to be seen until somebody discards it.
 // Signing out with readings that are not sent is asked about first, and then empties the outbox.
+// Scans of bottles that were made without a connection wait in the same row, with kind "scan" (kept_scan.js).
 "use strict";
 
 window.prepdeskOutbox = (function () {
@@ -52,6 +53,14 @@ window.prepdeskOutbox = (function () {
     });
   }
 
+  function isScan(entry) {
+    return entry.kind === "scan";
+  }
+
+  function isRecord(entry) {
+    return !isScan(entry);
+  }
+
   // One row for each, so that two pages of one device never write over each other.
   function write(entry) {
     storage().setItem(entry.name, JSON.stringify(entry));
@@ -63,7 +72,7 @@ window.prepdeskOutbox = (function () {
 
   // Whether it is written down; then it is safe, whatever happens next.
   function add(entry) {
-    const before = pending(entry.batch);
+    const before = pending(entry.batch).filter(isRecord);
     const last = entries().pop();
     const order = Math.max(Date.now(), last ? last.order + 1 : 0);
     const added = Object.assign({}, entry, {
@@ -86,11 +95,7 @@ window.prepdeskOutbox = (function () {
     return JSON.parse(document.body.getAttribute("hx-headers") || "{}")["X-CSRFToken"] || "";
   }
 
-  async function send(entry) {
-    const stop = new AbortController();
-    const patience = window.setTimeout(function () {
-      stop.abort();
-    }, PATIENCE_MS);
+  function asRecord(entry) {
     const body = {
       key: entry.key,
       person: entry.person,
@@ -102,11 +107,32 @@ window.prepdeskOutbox = (function () {
       taken_at: entry.taken_at,
       sent_at: new Date().toISOString(),
     };
+    return { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) };
+  }
+
+  function asScan(entry) {
+    const body = new URLSearchParams({
+      key: entry.key,
+      scan: entry.scanned,
+      person: entry.person,
+      revision: entry.revision,
+      taken_at: entry.taken_at,
+      sent_at: new Date().toISOString(),
+    });
+    return { headers: { Accept: "application/json" }, body: body };
+  }
+
+  async function send(entry) {
+    const stop = new AbortController();
+    const patience = window.setTimeout(function () {
+      stop.abort();
+    }, PATIENCE_MS);
+    const sent = isScan(entry) ? asScan(entry) : asRecord(entry);
     try {
       const answer = await fetch(entry.address, {
         method: "POST",
-        headers: { "Content-Type": "application/json", "X-CSRFToken": token() },
-        body: JSON.stringify(body),
+        headers: Object.assign({ "X-CSRFToken": token() }, sent.headers),
+        body: sent.body,
         redirect: "manual",
         cache: "no-store",
         signal: stop.signal,
@@ -182,23 +208,36 @@ window.prepdeskOutbox = (function () {
   }
 
   function counted(list) {
+    const scans = list.filter(isScan).length;
     const read = list.filter(function (entry) {
       return entry.reading;
     }).length;
-    const done = list.length - read;
+    const done = list.length - read - scans;
     const parts = [];
+    if (scans) {
+      parts.push(scans + (scans === 1 ? " scan" : " scans"));
+    }
     if (read) {
       parts.push(read + (read === 1 ? " reading" : " readings"));
     }
     if (done) {
       parts.push(done + (done === 1 ? " step done" : " steps done"));
     }
-    return parts.join(" and ");
+    const last = parts.pop();
+    return parts.length ? parts.join(", ") + " and " + last : last;
+  }
+
+  // The figure that was read, or what else was done.
+  function whatWasDone(entry) {
+    if (isScan(entry)) {
+      return entry.scanned + " scanned";
+    }
+    return entry.reading ? entry.reading + " " + entry.unit : "done";
   }
 
   function what(entry) {
     const at = new Date(entry.taken_at).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-    const read = entry.reading ? entry.reading + " " + entry.unit : "done";
+    const read = whatWasDone(entry);
     return entry.batch + ", step " + entry.step + ": " + read + ", at " + at;
   }
 
@@ -330,6 +369,14 @@ window.prepdeskOutbox = (function () {
     drop: drop,
     flush: flush,
     pending: pending,
+    pendingRecords: function (batch) {
+      return pending(batch).filter(isRecord);
+    },
+    pendingScans: function (batch, step) {
+      return pending(batch).filter(function (entry) {
+        return isScan(entry) && entry.step === step;
+      });
+    },
     isPending: function (entry) {
       return pending().some(function (one) {
         return one.name === entry.name;

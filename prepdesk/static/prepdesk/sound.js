@@ -47,7 +47,7 @@
     }
   }
 
-  document.addEventListener("DOMContentLoaded", function () {
+  function begin() {
     for (const button of document.querySelectorAll("[data-sound]")) {
       show(button, isOn());
       button.addEventListener("click", function () {
@@ -63,7 +63,11 @@
         }
       });
     }
-  });
+  }
+
+  document.addEventListener("DOMContentLoaded", begin);
+  // The next step, shown without asking the server, has a button of its own.
+  document.addEventListener("prepdesk:step", begin);
 
   document.addEventListener("prepdesk:scanned", function (event) {
     const button = document.querySelector("[data-sound]");
