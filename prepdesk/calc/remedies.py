@@ -16,7 +16,7 @@ from prepdesk.calc.found import (
 
 # Less than this can't be added to a finished solution with any sense [mL or g].
 _SMALLEST_ADDITION: Final = 0.05
-# Of what was asked: with less in it there is nothing to strengthen, and the digits of a ratio are worth nothing.
+# Of what was asked: with less in it there is nothing to strengthen, and a ratio has no sound digit left.
 _NOTHING_IN_IT: Final = 1e-6
 
 
