@@ -16,6 +16,8 @@ from prepdesk.calc.found import (
 
 # Less than this can't be added to a finished solution with any sense [mL or g].
 _SMALLEST_ADDITION: Final = 0.05
+# Of what was asked: with less in it there is nothing to strengthen, and a ratio has no sound digit left.
+_NOTHING_IN_IT: Final = 1e-6
 
 
 def remedies(plan: Plan, found: Sequence[SettledConcentration], taken: Taken) -> list[str]:
@@ -75,7 +77,10 @@ def _strengthen(plan: Plan, found: Sequence[SettledConcentration], taken: Taken)
         if last is None:
             return []
         numbers, have, several = last
-        more = have * (1.0 / (1.0 + one.deviation_percent / 100.0) - 1.0)
+        part = 1.0 + one.deviation_percent / 100.0
+        if part < _NOTHING_IN_IT:
+            return []
+        more = have * (1.0 / part - 1.0)
         step = steps[numbers[0]]
         unit = step["quantity"]["unit"]
         if step.get("stage") is not None:

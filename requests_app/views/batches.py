@@ -80,7 +80,7 @@ def sheet(request: SignedInRequest, reference: str) -> HttpResponse:
     policy.require(request.user, "see_queue")
     found = batch_with_everything(request.user, reference)
     asked = request.GET.get("revision", "")
-    chosen = sheet_of(found, int(asked) if asked.isascii() and asked.isdigit() else None)
+    chosen = sheet_of(found, int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else None)
     steps = steps_of(found, chosen)
     context = {
         **common_context(found, chosen, steps),

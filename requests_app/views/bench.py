@@ -159,8 +159,9 @@ def _told(request: SignedInRequest, reference: str, number: int, refusal: Domain
     """Somebody was faster, here or on another device: show how it stands now; the typed text stays."""
     found = batch_with_everything(request.user, reference)
     steps = steps_of(found, sheet_of(found))
-    chosen = next(one for one in steps if one.step["number"] == number)
-    if _why_not(request, found, steps, chosen) is not None:
+    # A sheet that was frozen meanwhile may have fewer steps.
+    chosen = next((one for one in steps if one.step["number"] == number), None)
+    if chosen is None or _why_not(request, found, steps, chosen) is not None:
         return _refused(request, found, refusal)
     again = StepForm(step=chosen.step, initial={**request.POST.dict(), **_guards(found)})
     return _step_page(request, found, number, again, status=refusal.status, refusal=refusal)

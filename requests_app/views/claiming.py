@@ -99,8 +99,8 @@ def give(request: SignedInRequest, reference: str) -> HttpResponse:
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
     form = StandsForm(request.POST)
-    wanted = request.POST.get("to", "")
-    to = stockroom().filter(pk=int(wanted)).first() if wanted.isascii() and wanted.isdigit() else None
+    wanted = _whole(request.POST.get("to", ""))
+    to = stockroom().filter(pk=wanted).first() if wanted is not None else None
     if form.is_valid():
         try:
             if to is None:
@@ -145,7 +145,10 @@ def resume(request: SignedInRequest, reference: str) -> HttpResponse:
 
 
 def _seen(request: SignedInRequest) -> int | None:
-    text = request.POST.get("version", "")
+    return _whole(request.POST.get("version", ""))
+
+
+def _whole(text: str) -> int | None:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else None
 
 

@@ -129,7 +129,7 @@ def _rows_after(step: str, rows: list[Values]) -> list[Values]:
     index, _, key = rest.partition("-")
     if event == "add" and len(rows) < MAX_COMPONENTS:
         return [*rows, _EMPTY_ROW]
-    if not (index.isascii() and index.isdigit() and int(index) < len(rows)):
+    if not (index.isascii() and index.isdigit() and len(index) < 4 and int(index) < len(rows)):
         return rows
     if event == "remove" and len(rows) > 1:
         return [row for position, row in enumerate(rows) if position != int(index)]

@@ -67,11 +67,12 @@ def _recorded(request: SignedInRequest, found: Batch, number: int) -> JsonRespon
 def _sent(request: HttpRequest) -> dict[str, Any]:
     try:
         sent = json.loads(request.body) if request.content_type == "application/json" else None
-    except ValueError:
+    except (ValueError, RecursionError):
         sent = None
-    if not isinstance(sent, dict):
+    if not isinstance(sent, dict) or any(isinstance(value, dict | list) for value in sent.values()):
         raise InvalidInput({"": "What was sent is not a reading."})
-    return sent
+    # As a form would have sent it: its fields read text.
+    return {name: "" if value is None else str(value) for name, value in sent.items()}
 
 
 def _answer(request: SignedInRequest, done: StepRecord, *, is_new: bool) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from requests_app.selectors.run_outs import (
     run_out_shelf,
     why_not_this,
 )
-from requests_app.services.at_work import AT_WORK, require_at_work
+from requests_app.services.at_work import require_at_work
 from requests_app.services.running_out import field_of, read_gave, run_out
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
 from requests_app.views.parts import certified, current_step, sheet_of
@@ -170,7 +170,7 @@ def _go_on(request: SignedInRequest, found: Batch, steps: list[BenchStep], chose
     number = chosen.step["number"]
     form = RunOutForm(request.POST, unit=(chosen.step.get("quantity") or {"unit": ""})["unit"])
     if not form.is_valid():
-        return _page(request, found, steps, chosen, form, status=422)
+        return _wrong(request, found, steps, chosen, form)
     try:
         lot = _lot(request, form.chosen_code)
         sheet = run_out(
@@ -184,7 +184,7 @@ def _go_on(request: SignedInRequest, found: Batch, steps: list[BenchStep], chose
         )
     except InvalidInput as invalid:
         _show(form, invalid)
-        return _page(request, found, steps, chosen, form, status=422)
+        return _wrong(request, found, steps, chosen, form)
     except DomainError as refusal:
         return _told(request, found.reference, number, refusal)
     gone = next(one for one in sheet.plan["steps"] if one["number"] == number)
@@ -194,12 +194,23 @@ def _go_on(request: SignedInRequest, found: Batch, steps: list[BenchStep], chose
     return redirect("requests_app:step", found.reference, number + 1)
 
 
+def _wrong(
+    request: SignedInRequest, found: Batch, steps: list[BenchStep], chosen: BenchStep, form: RunOutForm
+) -> HttpResponse:
+    """What is wrong beside its field; or why there is nothing to ask at this step at all."""
+    refusal = _why_not(request, found, steps, chosen)
+    if refusal is not None:
+        return _refused(request, found, refusal)
+    return _page(request, found, steps, chosen, form, status=422)
+
+
 def _told(request: SignedInRequest, reference: str, number: int, refusal: DomainError) -> HttpResponse:
     """Somebody was faster: how it stands now; what was typed stays."""
     found = batch_with_everything(request.user, reference)
     steps = steps_of(found, sheet_of(found))
-    chosen = next(one for one in steps if one.step["number"] == number)
-    if found.state not in AT_WORK or _why_not(request, found, steps, chosen) is not None:
+    # A sheet that was frozen meanwhile may have fewer steps.
+    chosen = next((one for one in steps if one.step["number"] == number), None)
+    if chosen is None or _why_not(request, found, steps, chosen) is not None:
         return _refused(request, found, refusal)
     unit = chosen.step["quantity"]["unit"]
     kept = {**request.POST.dict(), "key": fresh_key(), "version": found.version}

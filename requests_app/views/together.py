@@ -93,7 +93,8 @@ def merge(request: SignedInRequest) -> HttpResponse:
     chosen: dict[str, int] = {}
     for text in request.POST.getlist("batch")[:_SHOWN]:
         reference, _, version = text.partition(" ")
-        chosen[reference] = int(version) if version.isascii() and version.isdigit() else 0
+        is_number = version.isascii() and version.isdigit() and len(version) < 10
+        chosen[reference] = int(version) if is_number else 0
     batches = list(selectors.batches_visible_to(request.user).filter(reference__in=chosen))
     made = merge_batches(
         actor=request.user,

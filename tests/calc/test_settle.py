@@ -94,6 +94,13 @@ def test_too_little_salt_asks_for_what_is_missing(two_molar):
     assert "Weigh 0.53 g more of sodium chloride" in settled.remedies[0]
 
 
+def test_with_as_good_as_nothing_in_it_no_addition_is_worked_out(two_molar):
+    settled = settle(two_molar, read(s1="1e-30"))
+    assert not settled.inside
+    assert not any(" more of " in way for way in settled.remedies)
+    assert "make it anew" in settled.remedies[-1]
+
+
 def test_the_remedy_of_dilution_really_comes_inside(two_molar):
     settled = settle(two_molar, read(s1="58.91"))
     litres = float(settled.remedies[0].split("Make it up to ")[1].split(" mL")[0]) / 1000

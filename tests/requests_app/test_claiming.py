@@ -354,7 +354,7 @@ def test_one_press_on_a_name_hands_it_on(client, begun, prep, second_prep):
     assert fresh(begun).pause_note == "on the bench by the door"
 
 
-@pytest.mark.parametrize("to", ["", "x", "99999999", "9" * 30])
+@pytest.mark.parametrize("to", ["", "x", "99999999", "9" * 30, "9" * 5000])
 def test_a_name_that_is_nobodys_is_refused_on_the_page(client, begun, prep, to):
     client.force_login(prep)
     answer = client.post(address("give", begun), {"version": begun.version, "to": to})

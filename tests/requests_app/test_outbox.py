@@ -118,13 +118,24 @@ def test_a_reading_that_is_no_number_or_outside_is_not_booked(client, mine):
     assert StepRecord.objects.get().reason == "the bottle ran out"
 
 
-@pytest.mark.parametrize("body", ["", "[]", "null", '"x"', "{", '{"key": "a"}'])
+@pytest.mark.parametrize(
+    "body", ["", "[]", "null", '"x"', "{", '{"key": "a"}', "[" * 200_000, '{"a":' * 100_000, '{"key": {}}']
+)
 def test_what_is_not_a_reading_is_refused_in_words(client, mine, body):
     address = reverse("requests_app:record", args=[mine.reference, 1])
     answer = client.post(address, body, content_type="application/json")
     assert answer.status_code == 422
     assert words_of(answer)
     assert not StepRecord.objects.exists()
+
+
+@pytest.mark.parametrize(
+    "taken", [None, 7, [], {"at": "nine"}, "9" * 5000, "0001-01-01T00:00:00+14:00"]
+)
+def test_a_time_that_is_no_time_is_refused_in_words(client, mine, taken):
+    answer = send_record(client, mine, 1, taken_at=taken)
+    assert answer.status_code in (200, 422), "a moment ages ago is a clock that is wrong"
+    assert StepRecord.objects.exists() == (answer.status_code == 200)
 
 
 def test_without_the_token_of_the_page_nothing_is_taken(mine, prep):

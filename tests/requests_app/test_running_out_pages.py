@@ -128,6 +128,13 @@ def test_somebody_elses_batch_and_other_steps_are_refused(client, second_prep, c
     assert StepRecord.objects.count() == 0
 
 
+@pytest.mark.parametrize("typed", [{}, {"gave": "x"}, {"gave": "80.00", "code": "L99999X"}])
+def test_going_on_at_a_step_that_takes_from_no_bottle_is_refused_in_words(client, claimed, second, typed):
+    answer = client.post(address(claimed, 2), sent(claimed, go_on="1", **typed))
+    assert answer.status_code == 409
+    assert "Step 1 is the present one" in words(answer)
+
+
 def test_where_nothing_else_stands_there_it_says_what_can_be_done(client, claimed):
     page = words(client.get(address(claimed)))
     assert "No other bottle of sodium chloride stands there" in page
