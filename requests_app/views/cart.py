@@ -29,6 +29,7 @@ from requests_app.selectors.portions import (
     receivers_of,
     row_of,
 )
+from requests_app.services.not_delivered import undo_delivery
 from requests_app.services.portions import (
     MOST_AT_ONCE,
     deliver_portions,
@@ -187,6 +188,17 @@ def _receiver(sent: Any, rows: list[PortionRow]) -> dict[str, Any]:
         return {"received_name": sent.get("name", "")}
     people = {str(person.pk): person for person in receivers_of(row.portion for row in rows)}
     return {"received_by": people.get(chosen)}
+
+
+@require_POST
+def not_delivered(request: SignedInRequest, code: str) -> HttpResponse:
+    """It was noted as delivered by mistake: it stands on the cart again."""
+    policy.require(request.user, "deliver_portion")
+    found = undo_delivery(actor=request.user, portion=portion_or_404(request, code))
+    messages.success(
+        request, f"{found.code} is on the cart again, for {found.room}. Take it off if it stands elsewhere."
+    )
+    return redirect(_address("requests_app:cart", on=timezone.localtime(found.due_at).date()))
 
 
 # --- coming back --------------------------------------------------------------------------------------

@@ -275,6 +275,16 @@ def test_of_a_stopped_solution_the_page_says_so_and_keeps_nothing_for_use(at_wor
     assert "Keep it apart" not in page
 
 
+def test_a_delivery_noted_by_mistake_is_taken_back_from_the_page_of_the_bottle(at_work, out):
+    page = text_of(at_work.get(f"/cart/back/?scan={out[0].code}"))
+    assert "It was not delivered" in page
+    answer = at_work.post(f"/portions/{out[0].code}/not-delivered/", follow=True)
+    assert f"{out[0].code} is on the cart again" in text_of(answer)
+    assert fresh(out[0]).state == states.LOADED
+    again = at_work.post(f"/portions/{out[0].code}/not-delivered/", follow=True)
+    assert again.status_code == 200
+
+
 def test_empties_are_scanned_one_after_the_other(at_work, out):
     for one in out[:2]:
         answer = at_work.post("/cart/empties/", {"scan": one.code}, follow=True)
