@@ -13,7 +13,7 @@ from prepdesk.access import policy
 from prepdesk.accounts.models import User
 from prepdesk.core.errors import NotInThisState
 from requests_app import states
-from requests_app.models import Batch, Order, Portion
+from requests_app.models import Batch, Order, OrderHold, Portion
 from requests_app.services.moves import move, note_event
 from requests_app.services.portion_moves import locked_portions, move_portion, wanted_where
 from requests_app.services.portions import hold_each
@@ -96,7 +96,10 @@ def _back_into_the_books(actor: User, portion: Portion) -> None:
         idempotency_key=f"not-delivered-{portion.pk}-{turn}",
     )
     reopened_as_it_was(actor=actor, before=before, reason=reason)
+    gone = portion.hold_id
     hold_each(actor=actor, portions=[portion], instead_of=[], key=f"again-{turn}")
+    # The link says what is held for an order now, as where bottles take the place of a share.
+    OrderHold.objects.filter(hold=gone).delete()
 
 
 def _ready_again(actor: User, row: Order | Batch, note: str) -> None:

@@ -330,3 +330,17 @@ def test_what_the_bench_list_wants_besides_stands_under_the_hour_once_for_each_s
     # Twelve groups: 12 x 2 + 5 sheets, 12 burettes.
     assert page.count("29 pieces filter paper") == 2
     assert page.count("12 × 25 mL burette") == 2
+
+
+def test_handing_over_leads_to_the_bottles_and_from_there_to_all_at_once(at_work, made):
+    page = at_work.get(f"/batches/{made.reference}/").content.decode()
+    bottles, at_once = f"/batches/{made.reference}/portions/", f"/batches/{made.reference}/hand-over/"
+    assert (page.count(f'href="{bottles}"'), page.count(f'href="{at_once}"')) == (1, 0)
+    assert f'href="{at_once}"' in at_work.get(bottles).content.decode()
+
+
+def test_the_rooms_of_the_cart_stand_as_a_person_counts_them(at_work, prep, salt, send):
+    for room in ("10", "2", "A 12", "A 3"):
+        send(room=room, due_at=timezone.now() + timedelta(hours=3))
+    on = timezone.localtime(timezone.now() + timedelta(hours=3)).date()
+    assert [one.room for one in cart_of(prep, on)] == ["2", "10", "A 3", "A 12"]

@@ -448,6 +448,15 @@ def test_the_last_bottle_noted_by_mistake_makes_its_order_and_batch_ready_again(
     assert ["handed over" in told[0], "by mistake" in told[1], "handed over" in told[2]] == [True] * 3
 
 
+def test_the_division_says_the_same_after_a_delivery_noted_by_mistake(shared, prep):
+    before = [(one.order, one.words) for one in division_of(shared, shared.orders.all())]
+    portion = pour_portions(actor=prep, batch=shared)[0]
+    out(prep, portion)
+    undo_delivery(actor=prep, portion=portion)
+    after = fresh(shared)
+    assert [(one.order, one.words) for one in division_of(after, after.orders.all())] == before
+
+
 def test_a_bottle_handed_over_with_its_batch_by_mistake_is_ready_again(poured, made, prep):
     hand_over_batch(actor=prep, batch=made)
     undo_delivery(actor=prep, portion=poured[0])
