@@ -5,6 +5,7 @@ is common practice of teaching laboratories.
 """
 
 from contextlib import suppress
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -25,6 +26,8 @@ from requests_app.services.changes import change_order, withdraw_order
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.handing_over import ChangeUnseen, hand_over_batch, hand_over_order
+from requests_app.services.meeting_changes import change_meeting
+from requests_app.services.meeting_wishes import as_it_is
 from requests_app.services.not_delivered import undo_delivery
 from requests_app.services.portions import (
     deliver_portion,
@@ -169,6 +172,52 @@ def test_a_section_that_meets_elsewhere_and_later_that_day_gets_its_bottle_there
     rooms = {one.section.name: (one.room, one.due_at) for one in portions}
     assert rooms["A"] == ("210", begins)
     assert rooms["B"] == ("305", begins + timedelta(hours=4))
+
+
+@pytest.fixture
+def own_meeting(sections):
+    """Section B meets four hours after the first, in a room of its own."""
+    begins = (timezone.localtime() + timedelta(days=1)).replace(hour=9, minute=0, second=0, microsecond=0)
+    return Meeting.objects.create(
+        section=sections[1],
+        week=1,
+        starts_at=begins + timedelta(hours=4),
+        ends_at=begins + timedelta(hours=6),
+        room=Room.objects.create(code="305"),
+    )
+
+
+def moved(own_meeting, manager, **wished):
+    wish = replace(as_it_is(own_meeting), **wished)
+    change_meeting(
+        actor=manager,
+        meeting=own_meeting,
+        wish=wish,
+        reason="the drain is blocked",
+        expected_version=own_meeting.version,
+        idempotency_key="moved",
+    )
+
+
+def test_the_bottle_of_a_section_goes_where_its_own_meeting_moves_after_pouring(
+    salt, send, prep, manager, own_meeting
+):
+    begins = own_meeting.starts_at - timedelta(hours=4)
+    portions = pour_portions(actor=prep, batch=finished(send(due_at=begins), prep))
+    moved(own_meeting, manager, room=Room.objects.create(code="312"))
+    now = {one.section.name: one.room for one in Portion.objects.all()}
+    assert now == {"A": "210", "B": "312", "C": "210"}
+    last = portions[[one.section.name for one in portions].index("B")].events.last()
+    assert (last.event, last.actor) == ("move", manager)
+    assert "from 305 to 312" in last.note
+
+
+def test_a_delivered_bottle_stays_where_it_is_when_its_meeting_moves(salt, send, prep, manager, own_meeting):
+    begins = own_meeting.starts_at - timedelta(hours=4)
+    portions = pour_portions(actor=prep, batch=finished(send(due_at=begins), prep))
+    deliver_portions(actor=prep, portions=portions, left_in_room=True)
+    moved(own_meeting, manager, room=Room.objects.create(code="312"))
+    assert Portion.objects.get(section=own_meeting.section).room == "305"
 
 
 def test_a_spare_bottle_is_taken_out_of_another_one(poured, prep):
