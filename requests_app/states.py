@@ -148,6 +148,8 @@ PORTION_NEXT: Final[dict[tuple[str, str], str]] = {
 }
 # Bottles that have not left.
 WAITING_PORTIONS: Final = (POURED, LOADED)
+# Bottles that somebody got, wherever they are by now.
+LEFT_PORTIONS: Final = (DELIVERED, RETURNED, EMPTY)
 # What is in a bottle that comes back, and where it may go: never into a reagent bottle.
 CONDITIONS: Final = {
     "unopened": "Never opened",

@@ -173,6 +173,14 @@ def rows_of_batch(actor: User, batch: Batch) -> list[PortionRow]:
     return [row_of(one) for one in portions_visible_to(actor).filter(batch=batch)]
 
 
+def left_before(actor: User, batch: Batch, orders: Iterable[Order]) -> list[PortionRow]:
+    """What these orders got out of an earlier batch that was given up since."""
+    found = portions_visible_to(actor).filter(
+        order__in=[order.pk for order in orders], state__in=states.LEFT_PORTIONS
+    )
+    return [row_of(one) for one in found.exclude(batch=batch)]
+
+
 def rows_of_order(actor: User, order: Order) -> list[PortionRow]:
     """The bottles of an order: is it ready, where is it, who has it."""
     return [row_of(one) for one in portions_visible_to(actor).filter(order=order)]

@@ -277,7 +277,7 @@ def deliver_portions(
                 idempotency_key=f"deliver-{bottle.pk}",
             )
 
-    return _out_of_the_way(actor, portions, but=(states.DELIVERED, states.RETURNED, states.EMPTY), do=deliver)
+    return _out_of_the_way(actor, portions, but=states.LEFT_PORTIONS, do=deliver)
 
 
 def deliver_portion(

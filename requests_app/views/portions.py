@@ -18,6 +18,7 @@ from requests_app.selectors.portions import (
     PortionRow,
     as_rooms_are_counted,
     labels_of,
+    left_before,
     portion_by_code,
     rows_of_batch,
 )
@@ -42,11 +43,13 @@ def _page(request: SignedInRequest, reference: str, *, status: int = 200, **more
     rows = rows_of_batch(request.user, found)
     poured = {row.portion.order_id for row in rows}
     shares = division_of(found, found.orders.all())
+    to_pour = [one for one in shares if one.is_ready and one.order.pk not in poured]
     waiting = [row for row in rows if row.is_waiting]
     context = {
         **common_context(found, sheet, steps_of(found, sheet)),
         "rows": rows,
-        "to_pour": [one for one in shares if one.is_ready and one.order.pk not in poured],
+        "to_pour": to_pour,
+        "had_before": left_before(request.user, found, (one.order for one in to_pour)),
         "waiting": waiting,
         "rooms": sorted({row.portion.room for row in waiting}, key=as_rooms_are_counted),
         "split_form": SplitForm(auto_id=False),

@@ -457,6 +457,28 @@ def test_an_empty_bottle_is_marked_and_that_is_all(poured, prep):
         mark_empty(actor=prep, portion=poured[1])
 
 
+def test_who_has_a_bottle_of_a_batch_given_up_since_is_named_where_it_is_made_again(
+    poured, made, prep, client, instructor
+):
+    one = out(prep, poured[0], received_by=instructor)
+    stop_batch(actor=prep, batch=made, reason="cloudy")
+    order = fresh(one.order)
+    assert order.state in (states.QUEUED, states.WAITING)
+    told = order.events.get(event="hand_out").note
+    assert f"{one.code} for {one.section} left before that" in told
+    assert "planned again in full" in instructor.notices.filter(text__contains="waits").last().text
+    client.force_login(instructor)
+    page = client.get(f"/orders/{order.reference}/").content.decode()
+    assert one.code in page
+    assert f"taken by {instructor}" in page
+    if order.batch is None:
+        return
+    finished(order, prep)
+    client.force_login(prep)
+    page = client.get(f"/batches/{order.batch.reference}/portions/").content.decode()
+    assert f"of {made.reference} before that was given up, as {one.code}" in page
+
+
 # --- noted by mistake -----------------------------------------------------------------------------------
 def test_a_bottle_noted_as_delivered_by_mistake_is_held_again_and_delivered_again(poured, prep, instructor):
     lot = fresh(poured[0].lot)
