@@ -14,6 +14,7 @@ from requests_app.selectors.portions import labels_of, row_of, rows_of_batch, vo
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.portions import deliver_portions, pour_portions
+from requests_app.services.returning import mark_empty
 from tests.requests_app.terms import SALT, make_list
 from tests.requests_app.test_batches import do_steps
 
@@ -211,6 +212,29 @@ def test_several_bottles_of_one_room_are_signed_for_by_one_tap(at_work, poured, 
     assert fresh(poured[0]).received_by == instructor
     answer = at_work.post("/cart/deliver/", {"shown": codes[2:], "bottle": codes[2:], "receiver": "left"})
     assert fresh(poured[2]).order.state == states.HANDED_OVER
+
+
+def test_a_list_older_than_what_a_colleague_did_says_what_became_of_the_bottle(at_work, poured, prep):
+    one = poured[0]
+    deliver_portions(actor=prep, portions=[one], left_in_room=True)
+    mark_empty(actor=prep, portion=one)
+    sent = {"shown": [one.code], "bottle": [one.code], "receiver": "left"}
+    told = text_of(at_work.post("/cart/deliver/", sent, follow=True))
+    assert f"{one.code} was delivered before: used up." in told
+    assert f"{one.code} is delivered" not in told
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "2026-02-30", "soon"])
+def test_a_day_that_no_cart_has_shows_that_of_today(at_work, day):
+    page = text_of(at_work.get(f"/cart/?on={day}"))
+    today = timezone.localdate()
+    assert f"Cart of {today:%A} {today.day} {today:%B}" in page
+
+
+def test_a_scan_that_read_nothing_says_so(at_work):
+    answer = at_work.post("/cart/scan/", {"scan": " "})
+    assert answer.status_code == 422
+    assert "Nothing was read" in text_of(answer)
 
 
 def test_somebody_else_needs_a_name_and_nobody_is_asked_for(at_work, poured, colleague):
