@@ -38,6 +38,8 @@ ORDER_NEXT: Final[dict[tuple[str, str], str]] = {
     (IN_WORK, "stop"): WAITING,
     (READY, "stop"): WAITING,
     (READY, "hand_over"): HANDED_OVER,
+    # A bottle of it was noted as delivered by mistake.
+    (HANDED_OVER, "undo_delivery"): READY,
     # Nobody wants it any more while it is made or made already; its batch goes on without it.
     (IN_WORK, "withdraw"): CANCELLED,
     (READY, "withdraw"): CANCELLED,
@@ -63,6 +65,7 @@ BATCH_NEXT: Final[dict[tuple[str, str], str]] = {
     (CLAIMED, "start"): IN_WORK,
     (IN_WORK, "finish"): READY,
     (READY, "hand_over"): HANDED_OVER,
+    (HANDED_OVER, "undo_delivery"): READY,
     (QUEUED, "cancel"): CANCELLED,
     # Given up at the bench or on the ready shelf; its orders are planned again.
     (CLAIMED, "stop"): CANCELLED,
@@ -135,6 +138,8 @@ PORTION_NEXT: Final[dict[tuple[str, str], str]] = {
     (LOADED, "unload"): POURED,
     (POURED, "deliver"): DELIVERED,
     (LOADED, "deliver"): DELIVERED,
+    # Noted by mistake: it never left the cart.
+    (DELIVERED, "undo_delivery"): LOADED,
     (DELIVERED, "take_back"): RETURNED,
     (DELIVERED, "mark_empty"): EMPTY,
     # Nobody wants it any more before it left: it goes back into the lot it was poured from.
@@ -143,6 +148,8 @@ PORTION_NEXT: Final[dict[tuple[str, str], str]] = {
 }
 # Bottles that have not left.
 WAITING_PORTIONS: Final = (POURED, LOADED)
+# Bottles that somebody got, wherever they are by now.
+LEFT_PORTIONS: Final = (DELIVERED, RETURNED, EMPTY)
 # What is in a bottle that comes back, and where it may go: never into a reagent bottle.
 CONDITIONS: Final = {
     "unopened": "Never opened",
@@ -195,6 +202,7 @@ EVENT_WORDS: Final[dict[str, str]] = {
     "load": "put on the cart",
     "unload": "taken off the cart",
     "deliver": "delivered",
+    "undo_delivery": "noted as not delivered after all",
     "take_back": "taken back",
     "mark_empty": "marked empty",
     "pour_back": "poured back",

@@ -125,6 +125,7 @@ urlpatterns: list[URLPattern] = [
     path("portions/<str:code>/pour-back/", portions.back, name="portion_back"),
     path("portions/<str:code>/load/", cart.load, name="portion_load"),
     path("portions/<str:code>/unload/", cart.unload, name="portion_unload"),
+    path("portions/<str:code>/not-delivered/", cart.not_delivered, name="portion_not_delivered"),
     path("cart/", cart.cart, name="cart"),
     path("cart/scan/", cart.scan, name="cart_scan"),
     path("cart/deliver/", cart.deliver, name="deliver"),

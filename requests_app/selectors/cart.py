@@ -19,7 +19,7 @@ from requests_app import states
 from requests_app.concealing import is_unknown
 from requests_app.drafts import plain
 from requests_app.models import BenchListVersion, Order
-from requests_app.selectors.portions import PortionRow, portions_visible_to, row_of
+from requests_app.selectors.portions import PortionRow, as_rooms_are_counted, portions_visible_to, row_of
 from requests_app.selectors.recalls import stopped_lots
 from requests_app.selectors.work import orders_visible_to
 
@@ -118,7 +118,7 @@ def cart_of(actor: User, day: date) -> list[Stops]:
             goods = stop(order.room, order.due_at).goods
             if list_of_section not in goods:
                 goods[list_of_section] = _goods(order.list_solution.version, order.meeting.group_count)
-    rooms = sorted({room for room, _ in found})
+    rooms = sorted({room for room, _ in found}, key=as_rooms_are_counted)
     return [
         Stops(room, tuple(found[key] for key in sorted(found) if key[0] == room and _anything(found[key])))
         for room in rooms

@@ -1,5 +1,6 @@
 """The bottles that leave: what stands where, what goes into which room, what their labels say."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
@@ -62,6 +63,16 @@ def portions_visible_to(actor: User) -> QuerySet[Portion]:
 def portion_by_code(actor: User, typed: str) -> Portion | None:
     """The bottle whose label says that code, scanned or typed; ``None`` where there is none."""
     return portions_visible_to(actor).filter(code=tidied(typed)[:16]).first()
+
+
+def as_rooms_are_counted(room: str) -> tuple[tuple[str, int, str], ...]:
+    """To sort rooms by, as a person would: 2 before 10, and 9a before 9b.
+
+    >>> sorted(["10", "9b", "2", "Hall", "9a"], key=as_rooms_are_counted)
+    ['2', '9a', '9b', '10', 'Hall']
+    """
+    parts = re.findall(r"([0-9]+)|([^0-9]+)", room)
+    return tuple(("", int(number), "") if number else (word.casefold(), 0, word) for number, word in parts)
 
 
 # --- one bottle in words --------------------------------------------------------------------------
@@ -160,6 +171,14 @@ def row_of(portion: Portion) -> PortionRow:
 def rows_of_batch(actor: User, batch: Batch) -> list[PortionRow]:
     """The bottles of a batch, the first due first."""
     return [row_of(one) for one in portions_visible_to(actor).filter(batch=batch)]
+
+
+def left_before(actor: User, batch: Batch, orders: Iterable[Order]) -> list[PortionRow]:
+    """What these orders got out of an earlier batch that was given up since."""
+    found = portions_visible_to(actor).filter(
+        order__in=[order.pk for order in orders], state__in=states.LEFT_PORTIONS
+    )
+    return [row_of(one) for one in found.exclude(batch=batch)]
 
 
 def rows_of_order(actor: User, order: Order) -> list[PortionRow]:

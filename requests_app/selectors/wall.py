@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from prepdesk.accounts.models import User
 from requests_app import states
+from requests_app.selectors.portions import as_rooms_are_counted
 from requests_app.selectors.queue import bounds_of
 from requests_app.selectors.work import orders_visible_to
 
@@ -116,7 +117,7 @@ def wall_for(actor: User, now: datetime) -> Wall:
         )
     )
     lines = _lines(rows, now, today)
-    shown = sorted(lines, key=lambda line: (line.is_over, line.due_at, line.room))
+    shown = sorted(lines, key=lambda line: (line.is_over, line.due_at, as_rooms_are_counted(line.room)))
     return Wall(
         day=today,
         lines=tuple(shown[:MOST_LINES]),

@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from django.db.models import Q
+
 from inventory.services import in_transaction_with_retries
 from prepdesk.access import policy
 from prepdesk.accounts.models import User
@@ -14,7 +16,7 @@ from prepdesk.core.errors import InvalidInput
 from requests_app import states
 from requests_app.concealing import is_unknown
 from requests_app.drafts import OrderDraft, draft_of
-from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision
+from requests_app.models import Meeting, MeetingEvent, Order, OrderRevision, Portion
 from requests_app.services.changing import (
     Wish,
     rewrite_orders,
@@ -33,6 +35,7 @@ from requests_app.services.meeting_wishes import (
     require_to_come,
     sentence,
 )
+from requests_app.services.portion_moves import follow_orders
 from requests_app.services.revisions import lock_orders, order_again, rehearse
 from requests_app.services.telling_changes import (
     makers_of,
@@ -182,7 +185,9 @@ def carry_out(
         outcome: is filled in.
         event_name: for all of them, where it is not each one's own.
     """
-    keys = Order.objects.filter(meeting__in=[meeting.pk for meeting, _, _ in parts])
+    poured = _poured_beside([meeting.section_id for meeting, _, _ in parts])
+    mine_or_poured = Q(meeting__in=[meeting.pk for meeting, _, _ in parts]) | Q(pk__in=poured)
+    keys = Order.objects.filter(mine_or_poured)
     open_keys = keys.filter(state__in=states.OPEN_ORDER_STATES).values_list("pk", flat=True)
     batches, orders = lock_orders(open_keys)
     of_meeting: dict[int, list[Order]] = {}
@@ -222,7 +227,18 @@ def carry_out(
     outcome.revisions += drop_orders(
         actor=actor, batches=batches, orders=dropped, reason=why, key=key, preface=prefaces
     )
+    for pk in sorted({order.batch_id for order in orders if order.pk in poured and order.batch_id}):
+        follow_orders(actor=actor, batch=batches[pk])
     _tell(actor, told, outcome)
+
+
+def _poured_beside(sections: Sequence[int]) -> set[int]:
+    """Orders for several sections at once, of which a bottle for one of these stands poured: no order of the
+    meeting, and yet its bottle goes where the section meets."""
+    waiting = Portion.objects.filter(
+        section__in=sections, state__in=states.WAITING_PORTIONS, order__meeting=None
+    )
+    return set(waiting.values_list("order_id", flat=True))
 
 
 def _tell(actor: User, told: Sequence[tuple[MeetingEvent, set[int], list[Order]]], outcome: Outcome) -> None:

@@ -87,7 +87,7 @@ def _pour_order(actor: User, batch: Batch, order: Order) -> list[Portion]:
         for section, part in zip(sections, parts, strict=True)
         if part
     ]
-    _hold_each(actor=actor, portions=made, instead_of=holds, key="poured")
+    hold_each(actor=actor, portions=made, instead_of=holds, key="poured")
     for portion in made:
         note_portion(actor=actor, portion=portion, event="pour", from_state="")
     return made
@@ -121,7 +121,7 @@ def _new_portion(batch: Batch, order: Order, section: Section | None, amount: in
     return portion
 
 
-def _hold_each(*, actor: User, portions: Sequence[Portion], instead_of: list[Hold], key: str) -> None:
+def hold_each(*, actor: User, portions: Sequence[Portion], instead_of: list[Hold], key: str) -> None:
     """One hold for each bottle in the place of these; nobody can come between, as the lot stays locked."""
     old = instead_of
     for portion in portions:
@@ -183,7 +183,7 @@ def split_portion(*, actor: User, portion: Portion, amount: str, unit: str, idem
         locked.save(update_fields=["amount"])
         second = _new_portion(batch, locked.order, locked.section, part)
         turn = f"{second.pk}-split"
-        _hold_each(actor=actor, portions=[locked, second], instead_of=[old], key=turn)
+        hold_each(actor=actor, portions=[locked, second], instead_of=[old], key=turn)
         said = f"{as_text(part, locked.lot.unit)} of {locked.code} into {second.code}"
         note_portion(actor=actor, portion=locked, event="pour", note=said)
         note_portion(
@@ -277,7 +277,7 @@ def deliver_portions(
                 idempotency_key=f"deliver-{bottle.pk}",
             )
 
-    return _out_of_the_way(actor, portions, but=(states.DELIVERED, states.RETURNED, states.EMPTY), do=deliver)
+    return _out_of_the_way(actor, portions, but=states.LEFT_PORTIONS, do=deliver)
 
 
 def deliver_portion(

@@ -97,7 +97,7 @@ def take_back(
         if where == WASTE:
             _to_waste(actor, locked, typed, reason, stream)
         else:
-            _reopened_as_it_was(actor, lot, reason)
+            reopened_as_it_was(actor=actor, before=lot, reason=reason)
             locked.returned_to = lot
             if where == APART:
                 locked.returned_to = _kept_apart(
@@ -169,7 +169,7 @@ def _to_waste(actor: User, portion: Portion, typed: str, reason: str, stream: Wa
     )
 
 
-def _reopened_as_it_was(actor: User, before: Lot, reason: str) -> None:
+def reopened_as_it_was(*, actor: User, before: Lot, reason: str) -> None:
     """A lot that was emptied by delivering it is as good as it was; one that was stopped then stays so.
 
     Coming back reopens an emptied lot into quarantine, for it may have been stopped before it was emptied.

@@ -80,6 +80,7 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
         locked.paused_at = None
         locked.pause_note = ""
         send_back(actor=actor, batch=locked, orders=orders, event="stop", reason=said)
+        _say_who_has_theirs(actor, locked, orders)
         for order in orders:
             tell_waits(actor=actor, batch=locked, order=order)
         # What somebody typed of an unknown may say how much it was; the ledger is read by all.
@@ -110,6 +111,19 @@ def stop_batch(*, actor: User, batch: Batch, reason: str) -> Batch:
     (plan_again if len(orders) == 1 else plan_again_together)(actor=actor, orders=orders, reason=reason)
     _say_as_which(actor, stopped, orders)
     return stopped
+
+
+def _say_who_has_theirs(actor: User, batch: Batch, orders: Sequence[Order]) -> None:
+    """An order is planned again for all its sections; whoever has a bottle already is named to its people."""
+    for order in orders:
+        gone = batch.portions.filter(order=order, state__in=states.LEFT_PORTIONS).order_by("pk")
+        if not gone:
+            continue
+        named = ", ".join(f"{one.code} for {one.section or order.reference}" for one in gone)
+        said = f"{named} left before that. It is planned again in full; change it if less is enough."
+        order.waiting_for = [*order.waiting_for, {"text": said, "alternatives": []}]
+        order.save(update_fields=["waiting_for"])
+        note_event(actor=actor, row=order, event="hand_out", note=said)
 
 
 def send_back(*, actor: User, batch: Batch, orders: Sequence[Order], event: str, reason: str) -> None:

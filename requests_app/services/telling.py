@@ -46,7 +46,16 @@ def tell_ready(*, actor: User, batch: Batch, order: Order) -> None:
 def tell_handed_over(*, actor: User, order: Order) -> None:
     """The solution left the stockroom."""
     text = f"{_named(order)}, was handed over for {order.room}."
-    _tell_owner(actor, order, kinds.ORDER_HANDED_OVER, text, "handed-over")
+    # It may be handed over again, where the first time was a mistake.
+    _tell_owner(actor, order, kinds.ORDER_HANDED_OVER, text, f"handed-over-{order.events.count()}")
+
+
+def tell_not_delivered(*, actor: User, order: Order) -> None:
+    """A bottle that was said to be delivered, or handed over, is still in the stockroom."""
+    text = (
+        f"{_named(order)}: a bottle was noted as delivered by mistake. It is still to come to {order.room}."
+    )
+    _tell_owner(actor, order, kinds.ORDER_HANDED_OVER, text, f"not-delivered-{order.events.count()}")
 
 
 def tell_waits(*, actor: User, batch: Batch, order: Order) -> None:

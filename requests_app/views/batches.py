@@ -43,6 +43,7 @@ def batch(request: SignedInRequest, reference: str) -> HttpResponse:
 def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
     sheet = sheet_of(found)
     steps = steps_of(found, sheet)
+    division = division_of(found, found.orders.all())
     return {
         **common_context(found, sheet, steps),
         "identities": identities(found, sheet),
@@ -55,7 +56,9 @@ def _batch_context(request: SignedInRequest, found: Batch) -> dict[str, Any]:
         "changes": changes_of(found),
         "comments": comments_on(found),
         "older": [old for old in found.sheets.all() if old.pk != sheet.pk],
-        "division": division_of(found, found.orders.all()),
+        "division": division,
+        # What is ready for an order leaves in its bottles; the page of those leads to the other way too.
+        "in_bottles": any(share.is_ready for share in division),
         "not_before": not_before(found, found.orders.all()),
         "saving": saving_of(sheet.plan, list(found.orders.all())),
         **hands_context(request.user, found),

@@ -29,6 +29,7 @@ from requests_app.selectors.portions import (
     receivers_of,
     row_of,
 )
+from requests_app.services.not_delivered import undo_delivery
 from requests_app.services.portions import (
     MOST_AT_ONCE,
     deliver_portions,
@@ -40,13 +41,17 @@ from requests_app.views.of_a_batch import add_errors
 from requests_app.views.portions import portion_or_404
 
 _READ_OR_SEND: Final = ["GET", "HEAD", "POST"]
+FIRST_YEAR: Final = 1970
+LAST_YEAR: Final = 9999
 
 
 def _day(request: SignedInRequest) -> date:
     try:
-        return date.fromisoformat(request.GET.get("on", "") or request.POST.get("on", ""))
+        day = date.fromisoformat(request.GET.get("on", "") or request.POST.get("on", ""))
     except ValueError:
         return timezone.localdate()
+    # At the ends of the calendar there is no day before or after.
+    return day if FIRST_YEAR <= day.year < LAST_YEAR else timezone.localdate()
 
 
 def _address(route: str, **query: object) -> str:
@@ -85,6 +90,8 @@ def _cart_page(request: SignedInRequest, *, trouble: str = "", status: int = 200
 def wrong_code_words(actor: User, typed: str) -> str:
     """Why a scanned or typed text means no bottle of the cart, for a person."""
     word = tidied(typed)[:16]
+    if not word:
+        return "Nothing was read. Scan the square of the bottle, or type its code."
     lot = lot_by_code(actor, word)
     if lot is not None:
         named = lot.title or lot.substance.name
@@ -149,8 +156,7 @@ def deliver(request: SignedInRequest) -> HttpResponse:
         except InvalidInput as invalid:
             add_errors(form, invalid)
         else:
-            bottles = f"{done[0].code} is" if len(done) == 1 else f"{len(done)} bottles are"
-            messages.success(request, f"{bottles} delivered to {done[0].room}.")
+            _say_delivered(request, done)
             return redirect(_address("requests_app:cart", on=timezone.localtime(done[0].due_at).date()))
     context = {
         "place": "requests_app:queue",
@@ -162,6 +168,17 @@ def deliver(request: SignedInRequest) -> HttpResponse:
         "day": _day(request),
     }
     return render(request, "requests_app/deliver.html", context, status=422 if form.errors else 200)
+
+
+def _say_delivered(request: SignedInRequest, done: list[Portion]) -> None:
+    there = [one for one in done if one.state == states.DELIVERED]
+    if there:
+        bottles = f"{there[0].code} is" if len(there) == 1 else f"{len(there)} bottles are"
+        messages.success(request, f"{bottles} delivered to {there[0].room}.")
+    for one in done:
+        # The list on the screen was older than what somebody else did with it.
+        if one.state != states.DELIVERED:
+            messages.warning(request, f"{one.code} was delivered before: {row_of(one).where}.")
 
 
 def _bottles_for(request: SignedInRequest) -> list[PortionRow]:
@@ -187,6 +204,17 @@ def _receiver(sent: Any, rows: list[PortionRow]) -> dict[str, Any]:
         return {"received_name": sent.get("name", "")}
     people = {str(person.pk): person for person in receivers_of(row.portion for row in rows)}
     return {"received_by": people.get(chosen)}
+
+
+@require_POST
+def not_delivered(request: SignedInRequest, code: str) -> HttpResponse:
+    """It was noted as delivered by mistake: it stands on the cart again."""
+    policy.require(request.user, "deliver_portion")
+    found = undo_delivery(actor=request.user, portion=portion_or_404(request, code))
+    messages.success(
+        request, f"{found.code} is on the cart again, for {found.room}. Take it off if it stands elsewhere."
+    )
+    return redirect(_address("requests_app:cart", on=timezone.localtime(found.due_at).date()))
 
 
 # --- coming back --------------------------------------------------------------------------------------

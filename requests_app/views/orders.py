@@ -104,7 +104,7 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
         "order": order,
         "made_with": made_with(order),
         # Before anything is made there is nothing to pour.
-        "bottles": rows_of_order(request.user, order) if order.batch and order.batch.prepared_lot_id else (),
+        "bottles": rows_of_order(request.user, order),
         "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,
         "volume": volume_of(draft_of(order)),

@@ -14,7 +14,14 @@ from requests_app import states
 from requests_app.models import Portion
 from requests_app.portion_forms import PourBackForm, SplitForm
 from requests_app.selectors import batch_with_everything
-from requests_app.selectors.portions import PortionRow, labels_of, portion_by_code, rows_of_batch
+from requests_app.selectors.portions import (
+    PortionRow,
+    as_rooms_are_counted,
+    labels_of,
+    left_before,
+    portion_by_code,
+    rows_of_batch,
+)
 from requests_app.selectors.together import division_of
 from requests_app.services.portions import pour_back, pour_portions, split_portion
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
@@ -36,13 +43,15 @@ def _page(request: SignedInRequest, reference: str, *, status: int = 200, **more
     rows = rows_of_batch(request.user, found)
     poured = {row.portion.order_id for row in rows}
     shares = division_of(found, found.orders.all())
+    to_pour = [one for one in shares if one.is_ready and one.order.pk not in poured]
     waiting = [row for row in rows if row.is_waiting]
     context = {
         **common_context(found, sheet, steps_of(found, sheet)),
         "rows": rows,
-        "to_pour": [one for one in shares if one.is_ready and one.order.pk not in poured],
+        "to_pour": to_pour,
+        "had_before": left_before(request.user, found, (one.order for one in to_pour)),
         "waiting": waiting,
-        "rooms": sorted({row.portion.room for row in waiting}),
+        "rooms": sorted({row.portion.room for row in waiting}, key=as_rooms_are_counted),
         "split_form": SplitForm(auto_id=False),
         "back_form": PourBackForm(auto_id=False),
         **more,

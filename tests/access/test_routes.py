@@ -206,6 +206,7 @@ ROWS = [
     stockroom("requests_app:portion_back", "post", "portion"),
     stockroom("requests_app:portion_load", "post", "portion"),
     stockroom("requests_app:portion_unload", "post", "portion"),
+    stockroom("requests_app:portion_not_delivered", "post", "portion"),
     stockroom("requests_app:cart"),
     stockroom("requests_app:cart_scan", "post"),
     stockroom("requests_app:deliver"),

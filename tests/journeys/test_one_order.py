@@ -73,7 +73,8 @@ def work(page: Page, batch: Batch) -> None:
             page.get_by_role("button", name="Done", exact=True).click()
     expect(page.get_by_text("What closing does")).to_be_visible()
     page.get_by_role("button", name="Close the work and book it").click()
-    page.get_by_role("link", name="Hand over").first.click()
+    page.get_by_role("link", name="Hand over in bottles").first.click()
+    page.get_by_role("link", name="Hand all of it over at once").click()
     page.get_by_role("button", name="Hand it over").click()
     expect(page.get_by_text("Handed over").first).to_be_visible()
 

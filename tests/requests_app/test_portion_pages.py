@@ -14,6 +14,7 @@ from requests_app.selectors.portions import labels_of, row_of, rows_of_batch, vo
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.portions import deliver_portions, pour_portions
+from requests_app.services.returning import mark_empty
 from tests.requests_app.terms import SALT, make_list
 from tests.requests_app.test_batches import do_steps
 
@@ -213,6 +214,29 @@ def test_several_bottles_of_one_room_are_signed_for_by_one_tap(at_work, poured, 
     assert fresh(poured[2]).order.state == states.HANDED_OVER
 
 
+def test_a_list_older_than_what_a_colleague_did_says_what_became_of_the_bottle(at_work, poured, prep):
+    one = poured[0]
+    deliver_portions(actor=prep, portions=[one], left_in_room=True)
+    mark_empty(actor=prep, portion=one)
+    sent = {"shown": [one.code], "bottle": [one.code], "receiver": "left"}
+    told = text_of(at_work.post("/cart/deliver/", sent, follow=True))
+    assert f"{one.code} was delivered before: used up." in told
+    assert f"{one.code} is delivered" not in told
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "2026-02-30", "soon"])
+def test_a_day_that_no_cart_has_shows_that_of_today(at_work, day):
+    page = text_of(at_work.get(f"/cart/?on={day}"))
+    today = timezone.localdate()
+    assert f"Cart of {today:%A} {today.day} {today:%B}" in page
+
+
+def test_a_scan_that_read_nothing_says_so(at_work):
+    answer = at_work.post("/cart/scan/", {"scan": " "})
+    assert answer.status_code == 422
+    assert "Nothing was read" in text_of(answer)
+
+
 def test_somebody_else_needs_a_name_and_nobody_is_asked_for(at_work, poured, colleague):
     codes = [one.code for one in poured]
     for sent in (
@@ -275,6 +299,16 @@ def test_of_a_stopped_solution_the_page_says_so_and_keeps_nothing_for_use(at_wor
     assert "Keep it apart" not in page
 
 
+def test_a_delivery_noted_by_mistake_is_taken_back_from_the_page_of_the_bottle(at_work, out):
+    page = text_of(at_work.get(f"/cart/back/?scan={out[0].code}"))
+    assert "It was not delivered" in page
+    answer = at_work.post(f"/portions/{out[0].code}/not-delivered/", follow=True)
+    assert f"{out[0].code} is on the cart again" in text_of(answer)
+    assert fresh(out[0]).state == states.LOADED
+    again = at_work.post(f"/portions/{out[0].code}/not-delivered/", follow=True)
+    assert again.status_code == 200
+
+
 def test_empties_are_scanned_one_after_the_other(at_work, out):
     for one in out[:2]:
         answer = at_work.post("/cart/empties/", {"scan": one.code}, follow=True)
@@ -320,3 +354,17 @@ def test_what_the_bench_list_wants_besides_stands_under_the_hour_once_for_each_s
     # Twelve groups: 12 x 2 + 5 sheets, 12 burettes.
     assert page.count("29 pieces filter paper") == 2
     assert page.count("12 × 25 mL burette") == 2
+
+
+def test_handing_over_leads_to_the_bottles_and_from_there_to_all_at_once(at_work, made):
+    page = at_work.get(f"/batches/{made.reference}/").content.decode()
+    bottles, at_once = f"/batches/{made.reference}/portions/", f"/batches/{made.reference}/hand-over/"
+    assert (page.count(f'href="{bottles}"'), page.count(f'href="{at_once}"')) == (1, 0)
+    assert f'href="{at_once}"' in at_work.get(bottles).content.decode()
+
+
+def test_the_rooms_of_the_cart_stand_as_a_person_counts_them(at_work, prep, salt, send):
+    for room in ("10", "2", "A 12", "A 3"):
+        send(room=room, due_at=timezone.now() + timedelta(hours=3))
+    on = timezone.localtime(timezone.now() + timedelta(hours=3)).date()
+    assert [one.room for one in cart_of(prep, on)] == ["2", "10", "A 3", "A 12"]

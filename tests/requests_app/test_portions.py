@@ -5,6 +5,7 @@ is common practice of teaching laboratories.
 """
 
 from contextlib import suppress
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -25,6 +26,9 @@ from requests_app.services.changes import change_order, withdraw_order
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.handing_over import ChangeUnseen, hand_over_batch, hand_over_order
+from requests_app.services.meeting_changes import change_meeting
+from requests_app.services.meeting_wishes import as_it_is
+from requests_app.services.not_delivered import undo_delivery
 from requests_app.services.portions import (
     deliver_portion,
     deliver_portions,
@@ -168,6 +172,52 @@ def test_a_section_that_meets_elsewhere_and_later_that_day_gets_its_bottle_there
     rooms = {one.section.name: (one.room, one.due_at) for one in portions}
     assert rooms["A"] == ("210", begins)
     assert rooms["B"] == ("305", begins + timedelta(hours=4))
+
+
+@pytest.fixture
+def own_meeting(sections):
+    """Section B meets four hours after the first, in a room of its own."""
+    begins = (timezone.localtime() + timedelta(days=1)).replace(hour=9, minute=0, second=0, microsecond=0)
+    return Meeting.objects.create(
+        section=sections[1],
+        week=1,
+        starts_at=begins + timedelta(hours=4),
+        ends_at=begins + timedelta(hours=6),
+        room=Room.objects.create(code="305"),
+    )
+
+
+def moved(own_meeting, manager, **wished):
+    wish = replace(as_it_is(own_meeting), **wished)
+    change_meeting(
+        actor=manager,
+        meeting=own_meeting,
+        wish=wish,
+        reason="the drain is blocked",
+        expected_version=own_meeting.version,
+        idempotency_key="moved",
+    )
+
+
+def test_the_bottle_of_a_section_goes_where_its_own_meeting_moves_after_pouring(
+    salt, send, prep, manager, own_meeting
+):
+    begins = own_meeting.starts_at - timedelta(hours=4)
+    portions = pour_portions(actor=prep, batch=finished(send(due_at=begins), prep))
+    moved(own_meeting, manager, room=Room.objects.create(code="312"))
+    now = {one.section.name: one.room for one in Portion.objects.all()}
+    assert now == {"A": "210", "B": "312", "C": "210"}
+    last = portions[[one.section.name for one in portions].index("B")].events.last()
+    assert (last.event, last.actor) == ("move", manager)
+    assert "from 305 to 312" in last.note
+
+
+def test_a_delivered_bottle_stays_where_it_is_when_its_meeting_moves(salt, send, prep, manager, own_meeting):
+    begins = own_meeting.starts_at - timedelta(hours=4)
+    portions = pour_portions(actor=prep, batch=finished(send(due_at=begins), prep))
+    deliver_portions(actor=prep, portions=portions, left_in_room=True)
+    moved(own_meeting, manager, room=Room.objects.create(code="312"))
+    assert Portion.objects.get(section=own_meeting.section).room == "305"
 
 
 def test_a_spare_bottle_is_taken_out_of_another_one(poured, prep):
@@ -407,6 +457,100 @@ def test_an_empty_bottle_is_marked_and_that_is_all(poured, prep):
         mark_empty(actor=prep, portion=poured[1])
 
 
+def test_who_has_a_bottle_of_a_batch_given_up_since_is_named_where_it_is_made_again(
+    poured, made, prep, client, instructor
+):
+    one = out(prep, poured[0], received_by=instructor)
+    stop_batch(actor=prep, batch=made, reason="cloudy")
+    order = fresh(one.order)
+    assert order.state in (states.QUEUED, states.WAITING)
+    told = order.events.get(event="hand_out").note
+    assert f"{one.code} for {one.section} left before that" in told
+    assert "planned again in full" in instructor.notices.filter(text__contains="waits").last().text
+    client.force_login(instructor)
+    page = client.get(f"/orders/{order.reference}/").content.decode()
+    assert one.code in page
+    assert f"taken by {instructor}" in page
+    if order.batch is None:
+        return
+    finished(order, prep)
+    client.force_login(prep)
+    page = client.get(f"/batches/{order.batch.reference}/portions/").content.decode()
+    assert f"of {made.reference} before that was given up, as {one.code}" in page
+
+
+# --- noted by mistake -----------------------------------------------------------------------------------
+def test_a_bottle_noted_as_delivered_by_mistake_is_held_again_and_delivered_again(poured, prep, instructor):
+    lot = fresh(poured[0].lot)
+    before = (lot.on_hand, lot.held)
+    out(prep, poured[0], received_by=instructor)
+    for _ in range(2):
+        one = undo_delivery(actor=prep, portion=poured[0])
+    assert (one.state, one.received_by, one.delivered_at) == (states.LOADED, None, None)
+    assert (fresh(lot).on_hand, fresh(lot).held) == before
+    out(prep, poured[0], left_in_room=True)
+    told = list(poured[0].events.values_list("event", "note"))
+    assert told == [
+        ("pour", ""),
+        ("deliver", f"to {instructor}"),
+        ("undo_delivery", ""),
+        ("deliver", "left in the room"),
+    ]
+    kinds = list(Movement.objects.filter(lot=lot).order_by("pk").values_list("kind", flat=True))
+    assert kinds[-3:] == [Movement.Kind.DRAWN, Movement.Kind.REVERSED, Movement.Kind.DRAWN]
+
+
+def test_the_last_bottle_noted_by_mistake_makes_its_order_and_batch_ready_again(
+    poured, made, prep, instructor
+):
+    deliver_portions(actor=prep, portions=poured, left_in_room=True)
+    order = fresh(poured[0].order)
+    assert (order.state, fresh(made).state) == (states.HANDED_OVER, states.HANDED_OVER)
+    assert fresh(poured[0].lot).state == "empty"
+    undo_delivery(actor=prep, portion=poured[1])
+    order.refresh_from_db()
+    assert (order.state, fresh(made).state) == (states.READY, states.READY)
+    lot = fresh(poured[0].lot)
+    assert (lot.state, lot.on_hand) == ("available", poured[1].amount)
+    out(prep, poured[1])
+    order.refresh_from_db()
+    assert (order.state, fresh(made).state) == (states.HANDED_OVER, states.HANDED_OVER)
+    told = list(instructor.notices.order_by("pk").values_list("text", flat=True))[-3:]
+    assert ["handed over" in told[0], "by mistake" in told[1], "handed over" in told[2]] == [True] * 3
+
+
+def test_the_division_says_the_same_after_a_delivery_noted_by_mistake(shared, prep):
+    before = [(one.order, one.words) for one in division_of(shared, shared.orders.all())]
+    portion = pour_portions(actor=prep, batch=shared)[0]
+    out(prep, portion)
+    undo_delivery(actor=prep, portion=portion)
+    after = fresh(shared)
+    assert [(one.order, one.words) for one in division_of(after, after.orders.all())] == before
+
+
+def test_a_bottle_handed_over_with_its_batch_by_mistake_is_ready_again(poured, made, prep):
+    hand_over_batch(actor=prep, batch=made)
+    undo_delivery(actor=prep, portion=poured[0])
+    assert fresh(made).state == states.READY
+    hand_over_order(actor=prep, order=poured[0].order)
+    assert fresh(made).state == states.HANDED_OVER
+    assert fresh(poured[0]).state == states.DELIVERED
+
+
+def test_what_is_recalled_since_or_given_up_is_taken_back_and_not_delivered_again(shared, prep):
+    first, second = (pour_portions(actor=prep, batch=shared)[at] for at in (0, 1))
+    out(prep, first)
+    change_lot_state(actor=prep, lot=first.lot, event="quarantine", reason="cloudy")
+    with pytest.raises(NotInThisState, match="quarantined or recalled"):
+        undo_delivery(actor=prep, portion=first)
+    change_lot_state(actor=prep, lot=first.lot, event="release", reason="was the light")
+    stop_batch(actor=prep, batch=shared, reason="knocked over")
+    with pytest.raises(NotInThisState, match="Take it back instead"):
+        undo_delivery(actor=prep, portion=first)
+    assert fresh(first).state == states.DELIVERED
+    assert fresh(second).state == states.CANCELLED
+
+
 # --- every state and event ----------------------------------------------------------------------------
 @pytest.mark.parametrize("state", states.PORTION_STATES)
 def test_a_bottle_does_what_the_table_says_and_nothing_else(poured, prep, stream, state):
@@ -419,6 +563,7 @@ def test_a_bottle_does_what_the_table_says_and_nothing_else(poured, prep, stream
             actor=prep, portion=one, amount="1", condition="soiled", where="waste", stream=stream
         ),
         "mark_empty": lambda: mark_empty(actor=prep, portion=one),
+        "undo_delivery": lambda: undo_delivery(actor=prep, portion=one),
         "pour_back": lambda: pour_back(actor=prep, portion=one, reason="away"),
     }
     way = {
@@ -441,7 +586,7 @@ def test_a_bottle_does_what_the_table_says_and_nothing_else(poured, prep, stream
 
 
 # --- anything in any order ------------------------------------------------------------------------------
-DEEDS = ("load", "unload", "deliver", "pour_back", "unopened", "clean", "soiled", "empty", "split")
+DEEDS = ("load", "unload", "deliver", "pour_back", "unopened", "clean", "soiled", "empty", "split", "undo")
 
 
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -461,6 +606,7 @@ def test_whatever_is_done_in_whatever_order_nothing_leaves_twice_and_the_ledger_
         bottles = Portion.objects.all()
         assert sum(one.amount for one in bottles) == share
         drawn = Movement.objects.filter(lot=made.prepared_lot, kind=Movement.Kind.DRAWN)
+        drawn = drawn.filter(reversed_by=None)
         left = bottles.filter(state__in=(states.DELIVERED, states.RETURNED, states.EMPTY))
         assert -sum(row.amount for row in drawn) == sum(one.amount for one in left)
         assert drawn.count() == left.count()
@@ -488,5 +634,5 @@ def do(prep, stream, deed, portion, amount, number):
     elif deed == "pour_back":
         pour_back(actor=prep, portion=portion, reason="away")
     else:
-        deeds = {"load": load_portion, "unload": unload_portion, "empty": mark_empty}
+        deeds = {"load": load_portion, "unload": unload_portion, "empty": mark_empty, "undo": undo_delivery}
         deeds[deed](actor=prep, portion=portion)
