@@ -4,16 +4,17 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import F, Func, IntegerField, JSONField, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from inventory.models import ApparatusItem
 from prepdesk.accounts.models import User
+from prepdesk.core.prepared import Values, rows_of
 from requests_app.bench_time import OPENS
 from requests_app.day_plan import DayPlan, Job, plan_day
-from requests_app.models import Batch, DepartmentRules
+from requests_app.models import DepartmentRules
 from requests_app.selectors.day import (
     MORNING_ENDS,
     SHARED,
@@ -29,6 +30,8 @@ from requests_app.selectors.queue import (
     QueueRow,
     batches_under,
     bounds_of,
+    limits_of,
+    somebody,
     waiting_under,
 )
 from requests_app.selectors.work import batches_visible_to
@@ -88,29 +91,22 @@ def queue_glance(
         day: which the count of :data:`DAY` is for.
         until: of the orders that can't be made yet those due before then are counted, else all.
     """
-    counts = {name: _count_of(batches_under(actor, name, now, day)) for name in QUEUE_FILTERS}
-    items = ApparatusItem.objects.order_by()
     today = timezone.localdate(now)
-    soon = today + timedelta(days=60)
-    matters = Q(type__in=SHARED)
-    matters |= Q(in_service=False) | Q(count=0) | Q(calibration_due_on__lt=max(soon, day or soon))
-    facts = ("pk", "type", "nominal_ml", "readability_g", "name", "count", "in_service", "calibration_due_on")
-    found = (
-        User.objects.filter(pk=actor.pk)
-        .annotate(
-            **counts,
-            waiting=_count_of(waiting_under(actor, until)),
-            early=_count_of(_early_after(actor, day or today)),
-            hands=Subquery(DepartmentRules.objects.values("hands")[:1]),
-            apparatus=Subquery(
-                items.filter(matters).annotate(list=_AsList(*map(F, facts))).values("list"),
-                output_field=JSONField(),
-            ),
-        )
-        .values(*counts, "waiting", "early", "hands", "apparatus")
-        .get()
-    )
-    bench, out = _apparatus(found["apparatus"] or (), day or today)
+    day = day or today
+    end, early = bounds_of(day)[1], datetime.combine(next_working_day(day), MORNING_ENDS)
+    values: dict[str, Any] = {
+        "me": actor.pk,
+        "day_ends": end,
+        "early_ends": timezone.make_aware(early),
+        "checked_until": max(today + _SOON, day),
+    }
+    for name in QUEUE_FILTERS:
+        values |= limits_of(actor, name, now, day)
+    if until is not None:
+        values["until"] = until
+    (row,) = rows_of(_figures, (actor.role, actor.is_active), values)
+    found = dict(zip(_FIGURES, row, strict=True))
+    bench, out = _apparatus(found["apparatus"] or (), day)
     return Glance(
         counts={name: found[name] or 0 for name in QUEUE_FILTERS},
         waiting=found["waiting"] or 0,
@@ -121,11 +117,40 @@ def queue_glance(
     )
 
 
-def _early_after(actor: User, day: date) -> QuerySet[Batch]:
-    """What is due on the next working day before there is time to make it then."""
-    end, next_day = bounds_of(day)[1], next_working_day(day)
-    early = timezone.make_aware(datetime.combine(next_day, MORNING_ENDS))
-    return batches_visible_to(actor).filter(state__in=UNFINISHED, due_at__gte=end, due_at__lt=early)
+_FIGURES: Final = (*QUEUE_FILTERS, "waiting", "early", "hands", "apparatus")
+_FACTS: Final = (
+    "pk",
+    "type",
+    "nominal_ml",
+    "readability_g",
+    "name",
+    "count",
+    "in_service",
+    "calibration_due_on",
+)
+# Apparatus whose calibration lasts longer than this is not looked at more closely.
+_SOON: Final = timedelta(days=60)
+
+
+def _figures(role: str, is_active: bool, values: Values) -> QuerySet[User, tuple[Any, ...]]:
+    actor = somebody(role, is_active, values)
+    # What is due on the next working day before there is time to make it then.
+    early = batches_visible_to(actor).filter(
+        state__in=UNFINISHED, due_at__gte=values["day_ends"], due_at__lt=values["early_ends"]
+    )
+    matters = Q(type__in=SHARED)
+    matters |= Q(in_service=False) | Q(count=0) | Q(calibration_due_on__lt=values["checked_until"])
+    items = ApparatusItem.objects.order_by().filter(matters)
+    figures = {
+        **{name: _count_of(batches_under(actor, name, values)) for name in QUEUE_FILTERS},
+        "waiting": _count_of(waiting_under(actor, values)),
+        "early": _count_of(early),
+        "hands": Subquery(DepartmentRules.objects.values("hands")[:1]),
+        "apparatus": Subquery(
+            items.annotate(list=_AsList(*map(F, _FACTS))).values("list"), output_field=JSONField()
+        ),
+    }
+    return User.objects.filter(pk=values["me"]).annotate(**figures).values_list(*_FIGURES)
 
 
 def _apparatus(rows: Iterable[list[Any]], day: date) -> tuple[Bench, dict[int, date | None]]:

@@ -16,6 +16,7 @@ from django.utils import timezone
 from inventory.states import ACTIVE as HOLD_ACTIVE
 from inventory.states import BOOKED, STOPPED
 from prepdesk.accounts.models import User
+from prepdesk.core.prepared import Values, rows_of
 from requests_app import states
 from requests_app.cards import Card
 from requests_app.concealing import card_for_list, may_read_figures
@@ -56,42 +57,68 @@ def bounds_of(day: date) -> tuple[datetime, datetime]:
     return timezone.make_aware(start), timezone.make_aware(end)
 
 
-def batches_under(actor: User, chosen: str, now: datetime, day: date | None = None) -> QuerySet[Batch]:
-    """The batches under one of :data:`QUEUE_FILTERS`, in the order of that list.
+def limits_of(actor: User, chosen: str, now: datetime, day: date | None = None) -> dict[str, Any]:
+    """The key and the moments that bound the list under one of :data:`QUEUE_FILTERS`.
 
     Args:
-        day: for :data:`DAY`; today when it is left out. Today brings what is late with it; a day that has
-            passed shows what was due on it, also what is handed over.
+        day: for :data:`DAY`; today when it is left out.
+    """
+    if chosen == "mine":
+        return {"me": actor.pk}
+    if chosen == "done":
+        return {"done_since": now - SHOW_DONE_FOR}
+    if chosen != DAY:
+        return {}
+    today = timezone.localdate(now)
+    start, end = bounds_of(day or today)
+    return {"day_ends": end} if (day or today) == today else {"day_starts": start, "day_ends": end}
+
+
+def batches_under(actor: User, chosen: str, limits: Values) -> QuerySet[Batch]:
+    """The batches under one of :data:`QUEUE_FILTERS`, in the order of that list.
+
+    The day is today where it has no beginning: today brings what is late with it. A day that has passed
+    shows what was due on it, also what is handed over.
     """
     batches = batches_visible_to(actor)
     if chosen == "unclaimed":
         batches = batches.filter(state=states.QUEUED)
     elif chosen == "mine":
-        batches = batches.filter(claimed_by=actor, state__in=states.OPEN_BATCH_STATES)
+        batches = batches.filter(claimed_by=limits["me"], state__in=states.OPEN_BATCH_STATES)
     elif chosen == "ready":
         batches = batches.filter(state=states.READY)
     elif chosen == "done":
         finished = (states.HANDED_OVER, states.SHELVED)
-        return batches.filter(state__in=finished, due_at__gte=now - SHOW_DONE_FOR).order_by("-due_at", "-id")
+        done = batches.filter(state__in=finished, due_at__gte=limits["done_since"])
+        return done.order_by("-due_at", "-id")
     elif chosen == DAY:
-        batches = batches.filter(_of_the_day(day or timezone.localdate(now), timezone.localdate(now)))
+        batches = batches.filter(_of_the_day(limits))
     else:
         batches = batches.filter(state__in=states.OPEN_BATCH_STATES)
     return batches.order_by("due_at", "id")
 
 
-def _of_the_day(day: date, today: date) -> Q:
-    start, end = bounds_of(day)
-    if day == today:
-        return Q(state__in=states.OPEN_BATCH_STATES, due_at__lt=end)
+def _of_the_day(limits: Values) -> Q:
+    if "day_starts" not in limits:
+        return Q(state__in=states.OPEN_BATCH_STATES, due_at__lt=limits["day_ends"])
     shown = [state for state in states.BATCH_STATES if state != states.CANCELLED]
-    return Q(state__in=shown, due_at__gte=start, due_at__lt=end)
+    return Q(state__in=shown, due_at__gte=limits["day_starts"], due_at__lt=limits["day_ends"])
 
 
-def waiting_under(actor: User, until: datetime | None) -> QuerySet[Order]:
-    """The orders that can't be made yet, due before then or all, most urgent first."""
+def waiting_under(actor: User, limits: Values) -> QuerySet[Order]:
+    """The orders that can't be made yet, due before ``until`` where there is one, most urgent first."""
     orders = orders_visible_to(actor).filter(state=states.WAITING)
-    return (orders.filter(due_at__lt=until) if until else orders).order_by("due_at", "id")
+    return (orders.filter(due_at__lt=limits["until"]) if "until" in limits else orders).order_by(
+        "due_at", "id"
+    )
+
+
+def somebody(role: str, is_active: bool, values: Values) -> User:
+    """A person as far as a kept question may know them: what they may see, and their key as a value.
+
+    A rule that asks for more of them would find an empty key, and fail rather than answer for somebody else.
+    """
+    return User(pk=values.get("me"), role=role, is_active=is_active)
 
 
 # --- the rows -------------------------------------------------------------------------------------
@@ -209,18 +236,26 @@ def queue_rows(
             booked is looked at.
         page: counted from 1; all rows when it is left out.
     """
-    batches = batches_under(actor, chosen, now, day)
+    values = limits_of(actor, chosen, now, day) | {"changed_since": now - SHOWN_FOR}
+    found = rows_of(_sheets_under, (actor.role, actor.is_active, chosen, page), values)
+    return [_row(actor, now, out or {}, row) for row in found]
+
+
+def _sheets_under(
+    role: str, is_active: bool, chosen: str, page: int | None, values: Values
+) -> QuerySet[Sheet, tuple[Any, ...]]:
+    batches = batches_under(somebody(role, is_active, values), chosen, values)
     newest = Sheet.objects.filter(batch=OuterRef("batch")).order_by("-revision").values("pk")[:1]
     wanted = batches.values("pk")
     if page is not None:
         wanted = wanted[(page - 1) * PAGE_SIZE : page * PAGE_SIZE]
-    sheets = Sheet.objects.filter(pk=Subquery(newest), batch__in=wanted).annotate(**_flags(now))
+    sheets = Sheet.objects.filter(pk=Subquery(newest), batch__in=wanted).annotate(**_flags(values))
     names = map(str, batches.query.order_by)
     order = [f"-batch__{name[1:]}" if name[0] == "-" else f"batch__{name}" for name in names]
-    return [_row(actor, now, out or {}, values) for values in sheets.order_by(*order).values_list(*_COLUMNS)]
+    return sheets.order_by(*order).values_list(*_COLUMNS)
 
 
-def _flags(now: datetime) -> dict[str, Any]:
+def _flags(values: Values) -> dict[str, Any]:
     same = {"batch": OuterRef("batch")}
     changes = OrderRevision.objects.filter(**same).order_by()
     booked = BatchBooking.objects.filter(booking__state=BOOKED, **same)
@@ -233,7 +268,10 @@ def _flags(now: datetime) -> dict[str, Any]:
         ),
         "is_unseen": Exists(changes.filter(needs_seeing=True, seen_at=None)),
         "changed_at": Subquery(
-            changes.filter(at__gte=now - SHOWN_FOR).values("batch").annotate(last=Max("at")).values("last")
+            changes.filter(at__gte=values["changed_since"])
+            .values("batch")
+            .annotate(last=Max("at"))
+            .values("last")
         ),
         "stands_still": Exists(held.filter(hold__lot__state__in=STOPPED))
         | Q(batch__state=states.READY, batch__prepared_lot__state__in=STOPPED),

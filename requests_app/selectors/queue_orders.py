@@ -6,10 +6,15 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
+from django.db.models import QuerySet
+
+from prepdesk.access import policy
 from prepdesk.accounts.models import User
+from prepdesk.core.prepared import Values, rows_of
 from requests_app import states
 from requests_app.concealing import NOT_SHOWN, may_read_figures
-from requests_app.selectors.queue import waiting_under
+from requests_app.models import Order
+from requests_app.selectors.queue import PAGE_SIZE, somebody, waiting_under
 from requests_app.selectors.work import orders_visible_to
 
 # So many of the orders that can't be made yet stand under the queue; the page says how many there are.
@@ -83,22 +88,39 @@ def orders_in_view(
         waiting: whether the latter are asked for.
         until: those due before then, else all.
     """
-    orders = orders_visible_to(actor)
-    wanted = orders.filter(batch__in=list(batches)).order_by().values_list(*_ORDER_COLUMNS)
-    if waiting:
-        first = waiting_under(actor, until).values("pk")[:MOST_WAITING]
-        wanted = wanted.union(orders.filter(pk__in=first).order_by().values_list(*_ORDER_COLUMNS), all=True)
+    values: dict[str, Any] = {"batches": _filled_up(batches)}
+    if not policy.may(actor, "see_every_order"):
+        values["me"] = actor.pk
+    if waiting and until is not None:
+        values["until"] = until
+    wanted = rows_of(_orders_of, (actor.role, actor.is_active, waiting), values)
     by_batch: dict[int, list[QueueOrder]] = defaultdict(list)
     found: dict[int, QueueOrder] = {}
     wait: list[QueueOrder] = []
-    for batch, *values, section in sorted(wanted, key=lambda row: (row[4], row[1], row[-1] or "")):
-        pk = values[0]
+    for batch, *columns, section in sorted(wanted, key=lambda row: (row[4], row[1], row[-1] or "")):
+        pk = columns[0]
         if pk not in found:
-            found[pk] = _order(actor, tuple(values))
+            found[pk] = _order(actor, tuple(columns))
             (wait if found[pk].state == states.WAITING else by_batch[batch]).append(found[pk])
         if section and section not in found[pk].sections:
             found[pk].sections.append(section)
     return dict(by_batch), wait
+
+
+def _filled_up(batches: Iterable[int]) -> tuple[int, ...]:
+    """The keys, filled up to whole pages with one that nothing has: so one question serves every number."""
+    keys = tuple(batches)
+    return keys + (0,) * (-len(keys) % PAGE_SIZE or (0 if keys else PAGE_SIZE))
+
+
+def _orders_of(role: str, is_active: bool, waiting: bool, values: Values) -> QuerySet[Order, tuple[Any, ...]]:
+    actor = somebody(role, is_active, values)
+    orders = orders_visible_to(actor)
+    wanted = orders.filter(batch__in=values["batches"]).order_by().values_list(*_ORDER_COLUMNS)
+    if not waiting:
+        return wanted
+    first = waiting_under(actor, values).values("pk")[:MOST_WAITING]
+    return wanted.union(orders.filter(pk__in=first).order_by().values_list(*_ORDER_COLUMNS), all=True)
 
 
 def _order(actor: User, values: tuple[Any, ...]) -> QueueOrder:
