@@ -189,6 +189,8 @@ def making(
                 " || document.querySelector('[data-bench-step]').dataset.number !== number",
                 arg=str(step["number"]),
             )
+            # A server that is slow to answer is a lost connection; then it arrives a little later.
+            page.wait_for_function("() => !/kept on this device/.test(document.body.innerText)")
             assert batch.step_records.count() == before + 1
         yield
     assert not waiting, f"{batch.title}: nothing happened at {sorted(waiting)}"
