@@ -12,15 +12,17 @@ from django.utils import timezone
 
 from inventory.amounts import from_base, to_base
 from inventory.models import Hold, Lot, Substance
-from inventory.services import draw_holds, leave_nothing, receive_prepared_lot
-from inventory.states import DRAWN
+from inventory.services import draw_holds, hold_stock, leave_nothing, receive_prepared_lot
+from inventory.states import AVAILABLE, DRAWN
 from prepdesk.accounts.models import User
 from prepdesk.calc.settle import Settlement, added_unit
-from prepdesk.calc.typed import TypedNumber
+from prepdesk.calc.typed import TypedNumber, parse_number
+from prepdesk.core.errors import NotInThisState
 from requests_app import sheets
 from requests_app.concealing import holds_unknown, purpose_of
-from requests_app.models import Batch, Order, Sheet, UnknownSample
+from requests_app.models import Batch, BatchHold, Order, Sheet, UnknownSample
 from requests_app.selectors import BenchStep, active_holds, readings_of
+from requests_app.services.mishaps import taken_base
 from requests_app.shelf_life import expiry_of
 
 _ML_PER_UNIT: Final = {"L": Decimal(1000), "mL": Decimal(1), "uL": Decimal("0.001")}
@@ -32,6 +34,7 @@ def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]
     Returns:
         The keys of all lots that gave something, also of those that ran out before and are drawn already.
     """
+    _hold_what_is_missing(actor, batch, sheet, steps)
     holds = active_holds(batch)
     used = drawn_amounts(sheet.plan, readings_of(steps), holds)
     draw_holds(
@@ -47,6 +50,34 @@ def draw_used(*, actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]
         idempotency_key=f"finish-{batch.pk}-empty",
     )
     return sorted({*lots_drawn_before(batch), *(hold.lot_id for hold in holds if used[hold.pk])})
+
+
+def _hold_what_is_missing(actor: User, batch: Batch, sheet: Sheet, steps: list[BenchStep]) -> None:
+    """Hold what was weighed from a bottle of which nothing is held any more, because all of it was spilled.
+
+    What went into a solution leaves its bottle and stands in its ancestry, or the stock is corrected first.
+    """
+    known = {*lots_drawn_before(batch), *(hold.lot_id for hold in active_holds(batch))}
+    read = readings_of(steps)
+    for lot_id in sorted({_lot_id(one.step) or 0 for one in steps if one.step["number"] in read}):
+        if not lot_id or lot_id in known:
+            continue
+        lot = Lot.objects.get(pk=lot_id)
+        if lot.state != AVAILABLE:
+            raise NotInThisState(
+                f"By the ledger all of {lot.code} was spilled or is gone, and still it was weighed from. "
+                "Count what is in the bottle and release it, then close the work."
+            )
+        mine = [one.step for one in steps if _lot_id(one.step) == lot_id and one.step.get("quantity")]
+        planned = {step["number"]: parse_number(step["quantity"]["value"]) for step in mine}
+        values = {number: read.get(number, value) for number, value in planned.items()}
+        holds = hold_stock(
+            actor=actor,
+            draws={lot_id: taken_base(sheet.plan, lot_id, values)},
+            purpose=purpose_of(batch)[:120],
+            idempotency_key=f"finish-{batch.pk}-{lot_id}",
+        )
+        BatchHold.objects.create(batch=batch, sheet=sheet, hold=holds[lot_id], component=mine[0]["component"])
 
 
 def lots_drawn_before(batch: Batch) -> list[int]:

@@ -108,13 +108,21 @@ def note_spoilt_step(
 
 
 def spoilable(steps: list[BenchStep]) -> list[BenchStep]:
-    """The steps whose reading can still be taken back: read, and nothing was mixed since."""
+    """The steps whose reading can still be taken back: read, and nothing was mixed since.
+
+    Not one at which the bottle ran out: it can't be done again from an empty bottle, and the rest of the
+    sheet goes by what it gave.
+    """
     done = [one for one in steps if one.is_done]
     mixed = max((one.step["number"] for one in done if one.step["action"] not in _APART), default=0)
     return [
         one
         for one in done
-        if one.step["number"] > mixed and one.step.get("lot") and one.latest and one.latest.reading_text
+        if one.step["number"] > mixed
+        and one.step.get("lot")
+        and one.step.get("window")
+        and one.latest
+        and one.latest.reading_text
     ]
 
 

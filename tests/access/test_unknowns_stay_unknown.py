@@ -6,6 +6,7 @@ by get and by post; nothing in an answer may be one of the figures.
 
 import html
 import io
+import json
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -55,6 +56,35 @@ LEDGER = frozenset(
         "inventory:lot_opened",
     }
 )
+
+SENT_BY_A_DEVICE = "requests_app:record"
+TYPED = {"reading": "1.0", "reason": "x", "close": "1", "component": "0", "lot": "L000177", "key": "k"}
+# What the pages of the bench send besides: where the work stands decides what they answer.
+AT_THE_BENCH: dict[str, tuple[dict[str, str], ...]] = {
+    SENT_BY_A_DEVICE: (
+        {
+            "key": "k", "person": "1", "version": "1", "revision": "1", "reading": "1.0", "after": "",
+            "taken_at": "2026-12-01T09:00:00Z", "sent_at": "2026-12-01T09:00:00Z",
+        },
+    ),
+    "requests_app:run_out": (
+        {"key": "k", "version": "1", "gave": "1.0"},
+        {"key": "k", "version": "1", "gave": "1.0", "lot": "L00001N"},
+        {"key": "k", "version": "1", "gave": "0", "lot": "L00001N", "go_on": "1"},
+    ),
+    "requests_app:mishap": (
+        {"key": "k", "version": "1", "what": "spilled", "lot": "L00001N", "how": "bottle", "amount": "9999"},
+        {"key": "k", "version": "1", "what": "spilled", "lot": "L00001N", "how": "1"},
+        {"key": "k", "version": "1", "what": "overshot", "reading": "99"},
+        {"key": "k", "version": "1", "what": "broken", "in_it": "lost"},
+        {"key": "k", "version": "1", "what": "failed", "why": "spilled"},
+    ),
+    "requests_app:check": tuple(
+        {"do": do, "key": "k", "version": "1", "check_id": "1", "step": "1", "note": "x", "added": "1"}
+        for do in ("ask", "sign", "send_back")
+    ),
+    "requests_app:scan": ({"key": "k", "scan": "L00001N"}, {"key": "k", "scan": "L00002L"}),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -209,18 +239,14 @@ def _answers(client: Any, row: Row, address: str) -> Iterator[Any]:
     if row.method == "get":
         yield client.get(address)
         return
-    # What a post changes is undone, so that the next one meets the same states.
-    with transaction.atomic():
-        typed = {
-            "reading": "1.0",
-            "reason": "x",
-            "close": "1",
-            "component": "0",
-            "lot": "L000177",
-            "key": "k",
-        }
-        yield client.post(address, typed, follow=True)
-        transaction.set_rollback(True)
+    for typed in [TYPED, *AT_THE_BENCH.get(row.name, ())]:
+        # What a post changes is undone, so that the next one meets the same states.
+        with transaction.atomic():
+            if row.name == SENT_BY_A_DEVICE:
+                yield client.post(address, json.dumps(typed), content_type="application/json")
+            else:
+                yield client.post(address, typed, follow=True)
+            transaction.set_rollback(True)
 
 
 def leaks(client: Any, secret: Secret, rows: list[Row] = ROWS) -> set[tuple[str, str, str]]:

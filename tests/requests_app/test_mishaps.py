@@ -13,9 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.django import TestCase
 
-from inventory.models import ApparatusItem, Hold, Lot, Movement
+from inventory.models import ApparatusItem, Hold, Lot, LotParent, Movement
 from inventory.selectors import cost_shares, stock_differences
-from inventory.services import add_waste_stream, hold_stock, merge_lots
+from inventory.services import add_waste_stream, change_lot_state, correct_stock, hold_stock, merge_lots
 from prepdesk.accounts.models import Notice
 from prepdesk.calc.typed import parse_positive
 from prepdesk.core.errors import Conflict, DomainError, InvalidInput, NotAllowed, NotInThisState
@@ -159,6 +159,23 @@ def test_where_nothing_else_is_free_the_work_holds_less_and_is_led_to_another_bo
     )
     stop_batch(actor=prep, batch=batch, reason="another bottle")
     assert Hold.objects.filter(state="active").count() == 1
+
+
+def test_what_is_weighed_although_all_was_spilled_by_the_ledger_is_drawn_once_the_stock_is_right(
+    batch, prep, salt
+):
+    spill(batch, prep, salt, "500")
+    do_steps(batch, prep)
+    with pytest.raises(NotInThisState, match=f"all of {salt.code} was spilled"):
+        finish_batch(actor=prep, batch=batch)
+    correct_stock(
+        actor=prep, lot=salt, counted="120", unit="g", reason="weighed the bottle", idempotency_key="count"
+    )
+    change_lot_state(actor=prep, lot=salt, event="release", reason="it was never empty")
+    made = finish_batch(actor=prep, batch=batch)
+    assert fresh(salt).on_hand == int((120 - 116.88) * MICROGRAMS)
+    parents = LotParent.objects.filter(child=made.prepared_lot)
+    assert [one.parent for one in parents] == [salt], "what went in stands in the ancestry"
 
 
 def test_what_others_hold_is_never_spilled_away(batch, prep, salt):

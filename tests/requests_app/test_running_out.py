@@ -25,6 +25,7 @@ from requests_app.selectors.run_outs import bottles_to_go_on_from
 from requests_app.services.claiming import claim_batch
 from requests_app.services.closing import finish_batch
 from requests_app.services.running_out import run_out
+from requests_app.services.spilling import note_spoilt_step
 from requests_app.services.stopping import stop_batch
 from requests_app.services.unknowns import order_unknowns
 from tests.requests_app.test_two_bottles import record
@@ -365,3 +366,18 @@ def test_bottles_that_serve_are_named_with_the_rest_from_each_first_expired_firs
     assert "tolerance" in found[2].refusal
     unasked = bottles_to_go_on_from(batch, sheet, steps, steps[0].step, None)
     assert [one.gone_on for one in unasked] == [None, None, None]
+
+
+# --- with what else goes wrong -----------------------------------------------------------------------
+def test_what_an_empty_bottle_gave_is_not_weighed_again_but_given_up(prep, batch, second, third):
+    """The bottle is empty and the rest goes by what it gave: there is nothing to do that step again with."""
+    claim_batch(actor=prep, batch=batch)
+    goes_on(prep, batch, "80.00", second)
+    goes_on(prep, batch, "10.00", third, number=2, key="again")
+    for spoilt in (1, 2):
+        with pytest.raises(NotInThisState, match="give it up"):
+            note_spoilt_step(
+                actor=prep, batch=batch, step_number=3, spoilt=spoilt, idempotency_key=f"lost-{spoilt}"
+            )
+    assert not batch.mishaps.filter(kind=Mishap.Kind.SPILLED).exists()
+    stop_batch(actor=prep, batch=batch, reason="spilled")
