@@ -103,6 +103,11 @@ class PortionRow:
         return self.portion.lot.state in STOPPED
 
     @property
+    def is_out_and_stopped(self) -> bool:
+        """Whether somebody has it who should not use what is left."""
+        return self.is_stopped and self.portion.state == states.DELIVERED
+
+    @property
     def where(self) -> str:
         """Where it is now, and who has it."""
         one = self.portion

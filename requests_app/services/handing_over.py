@@ -162,7 +162,7 @@ def require_nothing_stopped(batch: Batch) -> None:
     # A recall locks the batch before it marks the bottles, so under that lock their state can be read.
     stopped = stopped_lots([batch.pk]).get(batch.pk)
     if stopped:
-        said = ". ".join(one.words for one in stopped)
+        said = ". ".join(one.words.rstrip(".") for one in stopped)
         raise NotInThisState(
             f"{batch.reference} stands still. {said}. Give it up and have it planned again, or have the "
             "bottle released."

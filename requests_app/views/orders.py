@@ -103,7 +103,7 @@ def _about(request: SignedInRequest, order: Any) -> dict[str, Any]:
     return {
         "order": order,
         "made_with": made_with(order),
-        # Before anything is made there is nothing to pour.
+        # Also those of a batch that was given up since.
         "bottles": rows_of_order(request.user, order),
         "may_pull_out": may_pull_out(request.user, order) and order.state == states.QUEUED,
         "stopped": stopped,

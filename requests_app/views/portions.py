@@ -22,6 +22,7 @@ from requests_app.selectors.portions import (
     portion_by_code,
     rows_of_batch,
 )
+from requests_app.selectors.recalls import stopped_lots
 from requests_app.selectors.together import division_of
 from requests_app.services.portions import pour_back, pour_portions, split_portion
 from requests_app.views.of_a_batch import add_errors, common_context, steps_of
@@ -129,6 +130,7 @@ def labels(request: SignedInRequest, reference: str) -> HttpResponse:
     context = {
         "place": "requests_app:queue",
         "batch": found,
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
         "labels": labels_of(rows),
         "size": size if size in LABEL_SIZES else "bottle",
         "sizes": LABEL_SIZES,

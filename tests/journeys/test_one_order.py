@@ -92,7 +92,7 @@ def test_an_order_goes_from_the_instructor_over_the_bench_to_the_review(sign_in)
     assert Order.objects.count() == before + 1
 
     prep = sign_in("prep", viewport={"width": 1024, "height": 768}, has_touch=True)
-    prep.goto(prep.url)
+    prep.goto(f"{prep.url.partition('?')[0]}?show=open")
     expect(prep.get_by_text(order.batch.reference).first).to_be_visible()
     work(prep, order.batch)
 

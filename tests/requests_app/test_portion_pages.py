@@ -309,6 +309,27 @@ def test_a_delivery_noted_by_mistake_is_taken_back_from_the_page_of_the_bottle(a
     assert again.status_code == 200
 
 
+def test_whoever_has_a_bottle_of_a_solution_stopped_since_reads_not_to_use_it(
+    client, poured, prep, instructor
+):
+    out = deliver_portions(actor=prep, portions=poured[:1], left_in_room=True)
+    change_lot_state(actor=prep, lot=out[0].lot, event="quarantine", reason="cloudy.")
+    client.force_login(instructor)
+    page = text_of(client.get(f"/orders/{out[0].order.reference}/"))
+    assert "Do not use what is left: keep it apart and ask the stockroom." in page
+    client.force_login(prep)
+    page = text_of(client.get(f"/cart/back/?scan={out[0].code}"))
+    assert "Nobody uses what is left" in page
+    assert "It was not delivered" not in page
+
+
+def test_the_labels_of_a_stopped_solution_say_stop_before_they_are_printed(at_work, poured, prep):
+    change_lot_state(actor=prep, lot=poured[0].lot, event="quarantine", reason="cloudy.")
+    assert "is quarantined: cloudy" in text_of(at_work.get(f"/batches/{poured[0].batch.reference}/labels/"))
+    refused = text_of(at_work.post(f"/portions/{poured[0].code}/load/"))
+    assert "is quarantined: cloudy. Give it up" in refused
+
+
 def test_empties_are_scanned_one_after_the_other(at_work, out):
     for one in out[:2]:
         answer = at_work.post("/cart/empties/", {"scan": one.code}, follow=True)
