@@ -12,7 +12,7 @@ from django.core.management.color import no_style
 from django.db import connection
 from django.test import override_settings
 from django.urls import reverse
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, expect
 
 PASSWORD = "demo-bench"
 
@@ -73,3 +73,12 @@ def sign_in(department, browser: Browser) -> Callable[..., Page]:
     for context in contexts:
         context.close()
     assert complaints == []
+
+
+def scan_what_is_asked_for(page: Page) -> None:
+    """Show the step on the screen its bottle, as a scanner does, where it asks for one."""
+    asked = page.locator("main [data-scan-part]").first
+    if asked.count() and asked.get_attribute("data-scan-state") in ("needed", "refused"):
+        page.keyboard.type(asked.get_attribute("data-right-lot") or "", delay=2)
+        page.keyboard.press("Enter")
+        expect(page.locator("main [data-scan-state='done']").first).to_be_visible()

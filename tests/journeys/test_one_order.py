@@ -12,6 +12,7 @@ from django.utils import timezone
 from playwright.sync_api import Page, expect
 
 from requests_app.models import Batch, Order
+from tests.journeys.conftest import scan_what_is_asked_for
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 
@@ -59,6 +60,7 @@ def work(page: Page, batch: Batch) -> None:
     tried_wrong = False
     for step in plan["steps"]:
         expect(page.get_by_text(f"Step {step['number']} of {len(plan['steps'])}").first).to_be_visible()
+        scan_what_is_asked_for(page)
         if step.get("window"):
             field = page.get_by_label("Reading", exact=True)
             if not tried_wrong:

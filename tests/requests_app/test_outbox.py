@@ -129,9 +129,7 @@ def test_what_is_not_a_reading_is_refused_in_words(client, mine, body):
     assert not StepRecord.objects.exists()
 
 
-@pytest.mark.parametrize(
-    "taken", [None, 7, [], {"at": "nine"}, "9" * 5000, "0001-01-01T00:00:00+14:00"]
-)
+@pytest.mark.parametrize("taken", [None, 7, [], {"at": "nine"}, "9" * 5000, "0001-01-01T00:00:00+14:00"])
 def test_a_time_that_is_no_time_is_refused_in_words(client, mine, taken):
     answer = send_record(client, mine, 1, taken_at=taken)
     assert answer.status_code in (200, 422), "a moment ages ago is a clock that is wrong"
