@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, TextField
+from django.db.models import Count, Exists, F, Max, Min, OuterRef, Q, QuerySet, Subquery, TextField
 from django.db.models.functions import Cast
 from django.utils import timezone
 
@@ -214,7 +214,7 @@ _COLUMNS: Final = (
     "is_unseen",
     "changed_at",
     "stands_still",
-    "has_expired",
+    "expires_first",
     "asks_check",
     "booked_out",
 )
@@ -278,7 +278,10 @@ def _flags(values: Values) -> dict[str, Any]:
         ),
         "stands_still": Exists(held.filter(hold__lot__state__in=STOPPED))
         | Q(batch__state=states.READY, batch__prepared_lot__state__in=STOPPED),
-        "has_expired": Exists(held.filter(hold__lot__expires_on__lt=OuterRef("batch__due_at__date"))),
+        # The first day, and no comparison: SQLite would call out to tell the day of a moment for every hold.
+        "expires_first": Subquery(
+            held.order_by().values("batch").annotate(day=Min("hold__lot__expires_on")).values("day")
+        ),
         "asks_check": Exists(SecondCheck.objects.filter(state=states.ASKED, **same)),
         "booked_out": Exists(
             booked.filter(
@@ -314,7 +317,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         is_unseen,
         changed_at,
         stands_still,
-        has_expired,
+        expires_first,
         asks_check,
         booked_out,
     ) = values
@@ -342,7 +345,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         is_unseen=bool(is_unseen) and state in states.OPEN_BATCH_STATES,
         changed_at=changed_at,
         stands_still=bool(stands_still) and state in states.OPEN_BATCH_STATES,
-        has_expired=bool(has_expired) and unfinished,
+        has_expired=unfinished and expires_first is not None and expires_first < timezone.localdate(due_at),
         lacks_apparatus=is_out,
         asks_check=bool(asks_check),
         late=unfinished and due_at < now,
