@@ -126,11 +126,14 @@ def _due(row: QueueRow, now: datetime) -> SafeString:
         until = draw.state("due", "late", times.late_words(row.due_at, now).capitalize())
     else:
         until = times.relative_words(row.due_at, now)
+    return _due_html(row.due_at.isoformat(), times.absolute_words(row.due_at, now), until, row.late)
+
+
+@lru_cache(_KEPT)
+def _due_html(iso: str, absolute: str, until: str, is_late: bool) -> SafeString:
+    # Late, the distance comes drawn: a key of its own, since a text is equal to the same text marked as safe.
     return format_html(
-        '<time class="when" datetime="{}">{}</time><div class="soft">{}</div>',
-        row.due_at.isoformat(),
-        times.absolute_words(row.due_at, now),
-        until,
+        '<time class="when" datetime="{}">{}</time><div class="soft">{}</div>', iso, absolute, until
     )
 
 
@@ -164,16 +167,16 @@ def _held(holder: str, since: str) -> SafeString:
 
 def _place(slot: Slot, people: Mapping[int | None, str], today: date) -> SafeString:
     """The place of a batch in the suggestion; who is whose it is, or which of those who prepare."""
-    late = ""
+    late = SafeString("")
     if slot.is_late:
         late = draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
-    return format_html(
-        "<div><strong>{}</strong> {}</div><div>ready {}</div>{}",
-        _clock(slot.starts_at, today),
-        _who(slot, people),
-        _clock(slot.ready_at, today),
-        late,
-    )
+    place = _place_html(_clock(slot.starts_at, today), _who(slot, people), _clock(slot.ready_at, today))
+    return place + late
+
+
+@lru_cache(_KEPT)
+def _place_html(begins: str, who: str, ready: str) -> SafeString:
+    return format_html("<div><strong>{}</strong> {}</div><div>ready {}</div>", begins, who, ready)
 
 
 @lru_cache(_KEPT)
