@@ -5,15 +5,31 @@ A sheet never changes, so its card can't go stale. A card that was frozen before
 
 import json
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from requests_app.work_time import work_time
 
-Card = dict[str, Any]
+
+class Card(dict[str, Any]):
+    """A card as it is read: never changed, and the same object for the same text, which is its hash."""
+
+    __slots__ = ()
+
+    def __hash__(self) -> int:  # type: ignore[override]  # a plain mapping has none
+        return id(self)
+
+
+@lru_cache(2048)
+def card_in(text: str) -> Card:
+    """The card that a text holds: read once and kept, since a list reads those of the same sheets all day."""
+    return Card(json.loads(text))
+
+
 _HOOD = "fume_hood"
 
 
-def card_of(plan: Mapping[str, Any]) -> Card:
+def card_of(plan: Mapping[str, Any]) -> dict[str, Any]:
     """The card of a plan.
 
     Returns:

@@ -25,53 +25,39 @@ _CHECK: Final = ("check", "waiting", "Waits for a second person")
 _UNSEEN: Final = ("change", "waiting", "Changed, not seen yet")
 _NEW: Final = ("change", "soon", "Changed since you looked")
 _CHANGED: Final = ("change", "change", "Changed")
+# So much of what says the same at every look is kept, piece by piece. No text comes marked as safe: it would
+# be taken for the same text without that mark.
+_KEPT: Final = 4096
 _CODED: Final = "A coded sample; whoever claims it reads how it is made."
 
 
 class QueueLine(TypedDict):
-    """One line of the queue as the page says it: words, and the parts that repeat drawn already.
+    """One line of the queue as the page says it: its cells drawn already.
 
-    A mapping and no object, since a template looks into mappings first, and few of them, since there are
-    fifty lines on a page that is looked at all day.
+    A mapping and no object, since a template looks into mappings first, and whole cells, since there are
+    fifty lines on a page that is looked at all day. What says the same at every look is drawn once and kept.
 
     Attributes:
-        reference, title, address: of the batch.
-        due, due_iso, until: when, in words and for programs, and how far away that is.
-        makes, way, state: drawn.
-        about: under the title.
-        flags: what to look at before work on it goes on.
-        is_new: an order of it was changed since the reader looked last.
-        holder, held: who has it, and since when.
-        notes: under the state.
-        begins, who, ready: of the suggestion; who is whose it is, or which of those who prepare.
-        too_late: by how much it misses its time.
-        work: how long it takes, on what, and why it stands there.
+        reference: of the batch.
+        due: when, and how far away that is.
+        batch: its title, how much it makes, and what is said under it.
+        way: how it is made.
+        state: with what to look at before work on it goes on, who has it, and how far it is.
+        work: its place in the suggestion, how long it takes, on what, and why it stands there.
         orders: whom it is for.
         order_count: for how many it is made.
+        is_new: an order of it was changed since the reader looked last.
     """
 
     reference: str
-    title: str
-    address: str
     due: str
-    due_iso: str
-    until: str
-    makes: str
+    batch: str
     way: str
     state: str
-    about: str
-    flags: str
-    is_new: bool
-    holder: str
-    held: str
-    notes: str
-    begins: str
-    who: str
-    ready: str
-    too_late: str
     work: str
     orders: str
     order_count: int
+    is_new: bool
 
 
 def queue_lines(
@@ -99,7 +85,7 @@ def queue_lines(
     ]
 
 
-@lru_cache(4096)
+@lru_cache(_KEPT)
 def address_of(reference: str) -> str:
     """The page of a batch."""
     return reverse("requests_app:batch", args=[reference])
@@ -117,45 +103,84 @@ def _line(  # noqa: PLR0917
 ) -> QueueLine:
     card = row.card
     is_new = looked_at is not None and row.changed_at is not None and row.changed_at > looked_at
-    until: str
-    if row.late:
-        until = draw.state("due", "late", times.late_words(row.due_at, now).capitalize())
-    else:
-        until = times.relative_words(row.due_at, now)
     about = [f"{row.reference}, revision {row.revision}"]
     if len(orders) > 1:
         about.append(f"made together for {len(orders)} orders")
     return {
         "reference": row.reference,
-        "title": row.title,
-        "address": address_of(row.reference),
-        "due": times.absolute_words(row.due_at, now),
-        "due_iso": row.due_at.isoformat(),
-        "until": until,
-        "makes": draw.quantity(card["makes"]),
+        "due": _due(row, now),
+        "batch": _batch(row.reference, row.title, draw.quantity(card["makes"]), tuple(about)),
         "way": _CODED if card.get("concealed") else draw.way_drawing(card.get("way", "[]"), row.reference),
-        "state": draw.state("batch", row.state, row.state_words),
-        "about": _soft(about),
-        "flags": SafeString("".join(_flag(*flag) for flag in _flags(row, orders, is_new))),
-        "is_new": is_new,
-        "holder": row.holder,
-        "held": times.since_words(row.claimed_at, now) if row.claimed_at else "",
-        "notes": _soft(
-            [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])]
-        ),
-        "begins": _clock(slot.starts_at, today) if slot else "",
-        "who": _who(slot, people) if slot else "",
-        "ready": _clock(slot.ready_at, today) if slot else "",
-        "too_late": draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
-        if slot and slot.is_late
-        else "",
-        "work": _soft([*_work(row, names), *([slot.because] if slot and not slot.is_late else [])]),
+        "state": _state(row, _flags(row, orders, is_new), now),
+        "work": (_place(slot, people, today) if slot else SafeString(""))
+        + _soft(*_work(row, names), *([slot.because] if slot and not slot.is_late else [])),
         "orders": SafeString("".join(map(order_html, orders))),
         "order_count": len(orders),
+        "is_new": is_new,
     }
 
 
-def _soft(texts: Iterable[str]) -> SafeString:
+def _due(row: QueueRow, now: datetime) -> SafeString:
+    until: str
+    if row.late:
+        until = draw.state("due", "late", times.late_words(row.due_at, now).capitalize())
+    else:
+        until = times.relative_words(row.due_at, now)
+    return _due_html(row.due_at.isoformat(), times.absolute_words(row.due_at, now), until, row.late)
+
+
+@lru_cache(_KEPT)
+def _due_html(iso: str, absolute: str, until: str, is_late: bool) -> SafeString:
+    # Late, the distance comes drawn: a key of its own, since a text is equal to the same text marked as safe.
+    return format_html(
+        '<time class="when" datetime="{}">{}</time><div class="soft">{}</div>', iso, absolute, until
+    )
+
+
+@lru_cache(_KEPT)
+def _batch(reference: str, title: str, makes: SafeString, about: tuple[str, ...]) -> SafeString:
+    return format_html(
+        '<a class="queue-link" href="{}">{}</a><div>{}</div>{}',
+        address_of(reference),
+        title,
+        makes,
+        _soft(*about),
+    )
+
+
+def _state(row: QueueRow, flags: Iterable[tuple[str, str, str]], now: datetime) -> SafeString:
+    held = ""
+    if row.holder:
+        since = times.since_words(row.claimed_at, now) if row.claimed_at else ""
+        held = _held(row.holder, since)
+    notes = [*_steps(row), *_ready_words(row), *([f"on the shelf as {row.lot}"] if row.lot else [])]
+    state = draw.state("batch", row.state, row.state_words)
+    return SafeString("".join((state, *(_flag(*flag) for flag in flags), held, _soft(*notes))))
+
+
+@lru_cache(_KEPT)
+def _held(holder: str, since: str) -> SafeString:
+    return format_html(
+        '<div><span class="person">{}</span> <span class="soft">{}</span></div>', holder, since
+    )
+
+
+def _place(slot: Slot, people: Mapping[int | None, str], today: date) -> SafeString:
+    """The place of a batch in the suggestion; who is whose it is, or which of those who prepare."""
+    late = SafeString("")
+    if slot.is_late:
+        late = draw.state("plan", "late", f"Too late by {length_words(slot.lateness)}")
+    place = _place_html(_clock(slot.starts_at, today), _who(slot, people), _clock(slot.ready_at, today))
+    return place + late
+
+
+@lru_cache(_KEPT)
+def _place_html(begins: str, who: str, ready: str) -> SafeString:
+    return format_html("<div><strong>{}</strong> {}</div><div>ready {}</div>", begins, who, ready)
+
+
+@lru_cache(_KEPT)
+def _soft(*texts: str) -> SafeString:
     return format_html_join("", '<div class="soft">{}</div>', ((text,) for text in texts))
 
 
@@ -166,13 +191,19 @@ def _flag(kind: str, value: str, label: str) -> SafeString:
 
 def order_html(order: QueueOrder, *, is_named: bool = True) -> SafeString:
     """Whom an order is for: course, sections, room and person; with its own number where that is wanted."""
+    name = f", {order.reference}" if is_named else ""
+    return _order_html(order.for_words, order.room, order.person, name, order.is_late)
+
+
+@lru_cache(_KEPT)
+def _order_html(for_words: str, room: str, person: str, name: str, is_late: bool) -> SafeString:
     return format_html(
         '<div class="order-for">{}<div class="soft">{}, for {}{}</div>{}</div>',
-        order.for_words,
-        order.room,
-        order.person,
-        f", {order.reference}" if is_named else "",
-        draw.state("due", "late", "Sent late") if order.is_late else "",
+        for_words,
+        room,
+        person,
+        name,
+        draw.state("due", "late", "Sent late") if is_late else "",
     )
 
 
@@ -271,20 +302,23 @@ def waiting_lines(orders: Iterable[QueueOrder], makers: Mapping[int, tuple[str, 
             "reference": order.reference,
             "address": _order_address(order.reference),
             "due": draw.when(order.due_at),
-            "reasons": format_html_join(
-                "", "<li>{}</li>", ((text,) for text in (*_reasons(order), *makers.get(order.pk, ())))
-            ),
+            "reasons": _listed(*_reasons(order), *makers.get(order.pk, ())),
             "order": order_html(order, is_named=False),
         }
         for order in orders
     ]
 
 
+@lru_cache(_KEPT)
+def _listed(*texts: str) -> SafeString:
+    return format_html_join("", "<li>{}</li>", ((text,) for text in texts))
+
+
 def _reasons(order: QueueOrder) -> list[str]:
     return [str(reason["text"]) for reason in order.waiting_for] or ["Not planned yet."]
 
 
-@lru_cache(4096)
+@lru_cache(_KEPT)
 def _order_address(reference: str) -> str:
     return reverse("requests_app:order", args=[reference])
 

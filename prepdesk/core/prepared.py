@@ -66,7 +66,12 @@ class _Prepared:
         columns: list[Sequence[Any]] = list(zip(*rows, strict=True))
         for place, converters, expression in self.converters:
             for convert in converters:
-                columns[place] = [convert(value, expression, connection) for value in columns[place]]
+                # Columns that are empty mostly are many, and empty is always made the same of.
+                empty = convert(None, expression, connection)
+                columns[place] = [
+                    empty if value is None else convert(value, expression, connection)
+                    for value in columns[place]
+                ]
         return list(zip(*columns, strict=True))
 
 

@@ -212,25 +212,26 @@ def jobs_of(rows: Iterable[Any], on: date, now: datetime) -> list[Job]:
     day that it can't be made then. Left out: what is finished, what stands still, and for a day to come what
     is due before it.
     """
+    # Moments are compared with the bounds of the days: to tell the day of each takes much longer.
+    ends = _at(on + timedelta(days=1), time.min)
+    next_ends = _at(next_working_day(on) + timedelta(days=1), time.min)
     earliest = _at(on, time.min) if on > local_date(now) else None
     return [
-        _job(row, on)
+        _job(row, ends)
         for row in rows
         if row.state in UNFINISHED
         and not row.stands_still
         and (earliest is None or row.due_at >= earliest)
-        and _is_of_day(row, on)
+        and (row.due_at < ends or row.claimed_by_id is not None or _is_early(row, next_ends))
     ]
 
 
-def _is_of_day(row: Any, on: date) -> bool:
-    due_on = local_date(row.due_at)
-    if due_on <= on or (row.claimed_by_id is not None):
-        return True
-    if due_on > next_working_day(on):
+def _is_early(row: Any, next_ends: datetime) -> bool:
+    """Whether it is due on the next working day before there is time to make it then."""
+    if row.due_at >= next_ends:
         return False
     hands_on, waiting, _ = _left_of(row)
-    return bool(_at(due_on, OPENS) + hands_on + waiting > row.due_at)
+    return bool(_at(local_date(row.due_at), OPENS) + hands_on + waiting > row.due_at)
 
 
 def next_working_day(day: date) -> date:
@@ -240,7 +241,7 @@ def next_working_day(day: date) -> date:
     return day
 
 
-def _job(row: Any, on: date) -> Job:
+def _job(row: Any, ends: datetime) -> Job:
     card = {} if row.unknown_of_id is not None else row.card or {}
     hands_on, waiting, at_balance = _left_of(row)
     return Job(
@@ -256,7 +257,7 @@ def _job(row: Any, on: date) -> Job:
         person=row.claimed_by_id,
         begun=row.state == states.IN_WORK,
         # What was begun for another day doesn't go before the work of this one.
-        paused=row.paused_at is not None or local_date(row.due_at) > on,
+        paused=row.paused_at is not None or row.due_at >= ends,
     )
 
 

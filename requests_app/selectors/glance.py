@@ -187,8 +187,14 @@ def suggestion_for(rows: Iterable[QueueRow], glance: Glance, day: date, now: dat
     bench = glance.bench
     things = (bench.balances, bench.vessels, bench.names)
     balances, vessels, names = (tuple(sorted(one.items())) for one in things)
-    jobs = tuple(jobs_of(rows, day, now))
+    jobs = _jobs(tuple(rows), day, now.replace(second=0, microsecond=0))
     return _suggested(jobs, begins, glance.hands, bench.hoods, balances, vessels, names)
+
+
+@lru_cache(16)
+def _jobs(rows: tuple[QueueRow, ...], day: date, minute: datetime) -> tuple[Job, ...]:
+    # The rows themselves are the key, so nothing that a job is made of can be forgotten in it.
+    return tuple(jobs_of(rows, day, minute))
 
 
 @lru_cache(16)
@@ -207,4 +213,5 @@ def _suggested(  # noqa: PLR0917
 
 def forget_suggestions() -> None:
     """Work the next one out anew, as the first look of every minute does."""
+    _jobs.cache_clear()
     _suggested.cache_clear()

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, F, Max, Min, OuterRef, Q, QuerySet, Subquery, TextField
+from django.db.models.functions import Cast
 from django.utils import timezone
 
 from inventory.states import ACTIVE as HOLD_ACTIVE
@@ -18,7 +19,7 @@ from inventory.states import BOOKED, STOPPED
 from prepdesk.accounts.models import User
 from prepdesk.core.prepared import Values, rows_of
 from requests_app import states
-from requests_app.cards import Card
+from requests_app.cards import Card, card_in
 from requests_app.concealing import card_for_list, may_read_figures
 from requests_app.models import (
     Batch,
@@ -200,7 +201,7 @@ _COLUMNS: Final = (
     "batch__version",
     "pk",
     "revision",
-    "card",
+    "card_text",
     "batch__claimed_by_id",
     "batch__claimed_by__first_name",
     "batch__claimed_by__last_name",
@@ -213,7 +214,7 @@ _COLUMNS: Final = (
     "is_unseen",
     "changed_at",
     "stands_still",
-    "has_expired",
+    "expires_first",
     "asks_check",
     "booked_out",
 )
@@ -263,6 +264,8 @@ def _flags(values: Values) -> dict[str, Any]:
     records = StepRecord.objects.filter(**same).order_by()
     item = "booking__item__"
     return {
+        # As text: it is known from the last look, mostly.
+        "card_text": Cast("card", TextField()),
         "steps_done": Subquery(
             records.values("batch").annotate(done=Count("step_number", distinct=True)).values("done")
         ),
@@ -275,7 +278,10 @@ def _flags(values: Values) -> dict[str, Any]:
         ),
         "stands_still": Exists(held.filter(hold__lot__state__in=STOPPED))
         | Q(batch__state=states.READY, batch__prepared_lot__state__in=STOPPED),
-        "has_expired": Exists(held.filter(hold__lot__expires_on__lt=OuterRef("batch__due_at__date"))),
+        # The first day, and no comparison: SQLite would call out to tell the day of a moment for every hold.
+        "expires_first": Subquery(
+            held.order_by().values("batch").annotate(day=Min("hold__lot__expires_on")).values("day")
+        ),
         "asks_check": Exists(SecondCheck.objects.filter(state=states.ASKED, **same)),
         "booked_out": Exists(
             booked.filter(
@@ -298,7 +304,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         version,
         sheet,
         revision,
-        card,
+        card_text,
         claimed_by,
         first,
         last,
@@ -311,10 +317,11 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         is_unseen,
         changed_at,
         stands_still,
-        has_expired,
+        expires_first,
         asks_check,
         booked_out,
     ) = values
+    card = card_in(card_text)
     unfinished = state in UNFINISHED
     is_out = unfinished and (bool(booked_out) or _uses_what_is_out(card, out, due_at))
     return QueueRow(
@@ -327,7 +334,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         version=version,
         sheet=sheet,
         revision=revision,
-        card=card_for_list(card) if not may_read_figures(actor, unknown_of, claimed_by) else card,
+        card=card if may_read_figures(actor, unknown_of, claimed_by) else Card(card_for_list(card)),
         unknown_of_id=unknown_of,
         claimed_by_id=claimed_by,
         holder=f"{first} {last}".strip() or str(username) if claimed_by else "",
@@ -338,7 +345,7 @@ def _row(actor: User, now: datetime, out: Mapping[int, date | None], values: tup
         is_unseen=bool(is_unseen) and state in states.OPEN_BATCH_STATES,
         changed_at=changed_at,
         stands_still=bool(stands_still) and state in states.OPEN_BATCH_STATES,
-        has_expired=bool(has_expired) and unfinished,
+        has_expired=unfinished and expires_first is not None and expires_first < timezone.localdate(due_at),
         lacks_apparatus=is_out,
         asks_check=bool(asks_check),
         late=unfinished and due_at < now,

@@ -135,6 +135,19 @@ def test_every_batch_stands_on_one_page(morning, salt, send, prep, client):
         assert "51 to 100 of 120 Page 1 Page 3" in words_of(pages[1])
 
 
+def test_what_is_drawn_once_and_kept_is_escaped_at_every_look(morning, salt, send, instructor, prep, client):
+    instructor.first_name = "<i>Ines</i>"
+    instructor.save()
+    batch = send(volume="1", due_at=at(9)).batch
+    Batch.objects.filter(pk=batch.pk).update(title="<b>salt</b> & water", room="<u>12</u>")
+    client.force_login(prep)
+    for _ in range(3):
+        html = client.get(QUEUE).content.decode()
+        assert "&lt;b&gt;salt&lt;/b&gt; &amp; water" in html
+        assert "&lt;i&gt;Ines&lt;/i&gt;" in html
+        assert not {"<b>", "<i>", "<u>"} & set(re.findall(r"<\w>", html))
+
+
 # --- the suggestion ------------------------------------------------------------------------------------
 def test_the_rows_stand_in_the_suggested_sequence_or_by_due_time(morning, salt, send, prep, client):
     """What is under way goes first, also before what is due earlier (common practice)."""
