@@ -56,6 +56,6 @@ def test_a_section_is_cancelled_and_whoever_makes_its_solution_sees_it_before_th
     bench.get_by_role("link", name="Stop it").click()
     bench.get_by_label("Why it is given up").fill("nobody wants it")
     bench.get_by_role("button", name="Give it up").click()
-    bench.wait_for_url(re.compile("/queue/"))
+    bench.wait_for_url(re.compile(f"/batches/{batch.reference}/$"))
     batch.refresh_from_db()
     assert batch.state == states.CANCELLED

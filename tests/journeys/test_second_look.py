@@ -7,6 +7,7 @@ from playwright.sync_api import expect
 
 from inventory.models import Substance
 from requests_app.models import Batch, DepartmentRules
+from tests.journeys.conftest import scan_what_is_asked_for
 from tests.journeys.test_every_page import do_every_step, faults
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
@@ -72,6 +73,7 @@ def test_sent_back_read_again_signed_and_closed(department, sign_in):
     expect(maker.get_by_text("The window and the reading are of two lots.")).to_be_visible()
     wrong += faults(maker)
     picture(maker, "step")
+    scan_what_is_asked_for(maker)
     maker.get_by_label("Read again").fill(weighed["quantity"]["value"])
     maker.keyboard.press("Enter")
     maker.wait_for_url("**/finish/")
