@@ -10,9 +10,8 @@ from django.utils import timezone
 
 from inventory.models import Lot, Substance, WasteStream
 from inventory.services import receive_lot
-from inventory.states import AVAILABLE
 from prepdesk.accounts.models import User
-from requests_app import sheets, states
+from requests_app import sheets
 from requests_app.demo.days import DemoOrder
 from requests_app.drafts import OrderDraft
 from requests_app.models import Batch, Section
@@ -55,8 +54,13 @@ def work_at_the_bench(
     as_of: AsOf,
     draft: Callable[[DemoOrder, Sections, datetime], OrderDraft],
     moment: Callable[[datetime, tuple[int, int] | float], datetime],
+    made: tuple[Batch, Batch],
 ) -> None:
-    """Send these orders, and let happen to each what its name says; then fill and empty the cart."""
+    """Send these orders, and let happen to each what its name says; then fill and empty the cart.
+
+    Args:
+        made: two batches that stand ready, the first for what is delivered and the other for the cart.
+    """
     prep, other = people["prep"], people["thorne"]
 
     def send(wanted: DemoOrder, name: str) -> Batch:
@@ -125,7 +129,7 @@ def work_at_the_bench(
     with as_of(now - timedelta(minutes=15)):
         ask_check(actor=other, batch=looked_at, idempotency_key=f"{key}looked-at")
 
-    _go_round(people, now, as_of)
+    _go_round(people, made, now, as_of)
 
 
 def scan_from_now_on(*, actor: User, key: str) -> None:
@@ -185,20 +189,12 @@ def _set(actor: User, key: str, wanted: dict[str, str]) -> None:
     set_rules(actor=actor, wanted=wanted, expected_version=version, idempotency_key=key)
 
 
-def _go_round(people: dict[str, User], now: datetime, as_of: AsOf) -> None:
-    """One solution stands on the cart; another was delivered, and its bottles come back."""
+def _go_round(people: dict[str, User], made: tuple[Batch, Batch], now: datetime, as_of: AsOf) -> None:
+    """One solution was delivered, and its bottles come back; another stands on the cart."""
     prep = people["prep"]
-    ready = Batch.objects.filter(state=states.READY, unknown_of=None, orders__sections__isnull=False)
-    made = now - timedelta(minutes=15)
-    ready = ready.filter(prepared_lot__state=AVAILABLE, portions=None, finished_at__lt=made)
-    ready = ready.distinct().order_by("pk")
-    first, *rest = list(ready)
-    with as_of(now - timedelta(minutes=12)):
-        load_portion(actor=prep, portion=pour_portions(actor=prep, batch=first)[0])
-    if not rest:
-        return
+    delivered, on_the_cart = made
     with as_of(now - timedelta(minutes=14)):
-        bottles = pour_portions(actor=prep, batch=rest[0])
+        bottles = pour_portions(actor=prep, batch=delivered)
     with as_of(now - timedelta(minutes=11)):
         deliver_portions(actor=prep, portions=bottles, received_by=bottles[0].order.ordered_by)
     with as_of(now - timedelta(minutes=4)):
@@ -212,3 +208,5 @@ def _go_round(people: dict[str, User], now: datetime, as_of: AsOf) -> None:
         )
         for bottle in bottles[1:2]:
             mark_empty(actor=prep, portion=bottle)
+    with as_of(now - timedelta(minutes=12)):
+        load_portion(actor=prep, portion=pour_portions(actor=prep, batch=on_the_cart)[0])

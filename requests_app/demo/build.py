@@ -174,6 +174,7 @@ def _build() -> None:
         as_of=as_of,
         draft=_draft,
         moment=_moment,
+        made=(_batch_of("today-1"), _batch_of("today-2")),
     )
     scan_from_now_on(actor=people["manager"], key=KEY)
     interrupted_count(people, places, now=now, as_of=as_of)
@@ -324,6 +325,12 @@ def _live(
         return
     begun = max(min(due - timedelta(hours=4), now - timedelta(hours=2)), sent + timedelta(hours=1))
     _work(order.batch, wanted, key, people["prep"], begun)
+
+
+def _batch_of(name: str) -> Batch:
+    batch = Order.objects.get(idempotency_key=f"{KEY}{name}").batch
+    assert batch is not None
+    return batch
 
 
 def _draft(wanted: DemoOrder, sections: dict[tuple[str, str], Section], due: datetime) -> OrderDraft:

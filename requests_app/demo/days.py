@@ -107,7 +107,7 @@ TODAY: Final = (
         12,
         "210",
         0.5,
-        "hand_over",
+        "finish",
     ),
     DemoOrder(
         "instructor",
