@@ -75,7 +75,7 @@ def test_sent_back_read_again_signed_and_closed(department, sign_in):
     picture(maker, "step")
     scan_what_is_asked_for(maker)
     maker.get_by_label("Read again").fill(weighed["quantity"]["value"])
-    maker.keyboard.press("Enter")
+    maker.get_by_role("button", name="Record the reading").click()
     maker.wait_for_url("**/finish/")
     maker.goto(address)
     maker.get_by_role("button", name="Ask for a second person").click()
