@@ -249,7 +249,9 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
     page = sign_in("prep")
     batches = Batch.objects.order_by("pk")
     states = batches.values_list("state", flat=True).distinct().order_by("state")
-    one_of_each = {state: batches.filter(state=state).last() for state in states}
+    # What a colleague has at the bench is not theirs to open.
+    own = batches.exclude(claimed_by__username="thorne")
+    one_of_each = {state: own.filter(state=state).last() for state in states}
     assert {"queued", "claimed", "in_work", "ready", "handed_over"} <= set(one_of_each)
     begun = one_of_each["in_work"]
     plan = begun.sheets.latest("revision").plan
@@ -348,7 +350,7 @@ def test_every_page_of_the_stockroom_and_the_review_is_free_of_barriers(departme
         page.wait_for_url(f"**/steps/{step + 1}/")
     scan_what_is_asked_for(page)
     page.get_by_label("Reading").fill("0.1")
-    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Record the reading").click()
     expect(page.get_by_role("button", name="Keep this reading with the reason")).to_be_visible()
     wrong += faults(page)
 
