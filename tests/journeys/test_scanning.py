@@ -300,10 +300,10 @@ def test_sound_is_off_until_it_is_switched_on_and_stays_so_at_this_device(at_ste
     )
     burst(page, "L000")
     expect(page.get_by_role("alert")).to_contain_text("Only 4 of 7")
-    assert page.evaluate("window.tones") == 2
+    page.wait_for_function("window.tones === 2")
     burst(page, step_of(batch)["lot"]["code"])
     expect(page.locator("#scan-said")).to_contain_text("The right bottle")
-    assert page.evaluate("window.tones") == 3
+    page.wait_for_function("window.tones === 3")
 
 
 @pytest.mark.parametrize("size", [(1024, 768), (768, 1024)])
