@@ -139,16 +139,6 @@ def conceal_batch(actor: User, batch: Batch) -> Batch:
     return batch
 
 
-def plan_for_list(actor: User, batch: Batch, plan: Mapping[str, Any]) -> Mapping[str, Any]:
-    """What the row of a list may show of a batch; what else belongs to it isn't loaded."""
-    if may_read_batch(actor, batch):
-        return plan
-    batch.is_concealed = True  # type: ignore[attr-defined]
-    batch.settlement = None
-    batch.pause_note = ""
-    return {**concealed_plan(plan), "title": batch.title}
-
-
 def card_for_list(card: Mapping[str, Any]) -> dict[str, Any]:
     """What the row of a list may show of a batch whose figures this person may not read: how much of it."""
     return {"makes": card["makes"], "concealed": True}

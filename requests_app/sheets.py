@@ -270,3 +270,9 @@ def step_of(plan: Plan, number: int) -> dict[str, Any] | None:
     """The step of that number, or None."""
     steps: Iterable[dict[str, Any]] = plan["steps"]
     return next((step for step in steps if step["number"] == number), None)
+
+
+def lot_of(step: Mapping[str, Any]) -> int | None:
+    """The key of the bottle a step takes from, or None."""
+    lot = step.get("lot")
+    return int(lot["id"]) if lot else None

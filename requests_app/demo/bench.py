@@ -13,15 +13,14 @@ from inventory.services import receive_lot
 from prepdesk.accounts.models import User
 from requests_app import sheets
 from requests_app.demo.days import DemoOrder
+from requests_app.demo.following import change_rules
 from requests_app.drafts import OrderDraft
 from requests_app.models import Batch, Section
-from requests_app.selectors import department_rules
 from requests_app.services.claiming import claim_batch, pause_batch
 from requests_app.services.orders import submit_order
 from requests_app.services.portions import deliver_portions, load_portion, pour_portions
 from requests_app.services.recording import record_step
 from requests_app.services.returning import mark_empty, take_back
-from requests_app.services.rules import set_rules
 from requests_app.services.running_out import run_out
 from requests_app.services.second_check import ask_check
 from requests_app.services.spilling import note_spill
@@ -134,7 +133,7 @@ def work_at_the_bench(
 
 def scan_from_now_on(*, actor: User, key: str) -> None:
     """All bottles carry labels by now."""
-    _set(actor, f"{key}scans", {"scan_bottles": "on"})
+    change_rules(actor, f"{key}scans", {"scan_bottles": "on"})
 
 
 Step = dict[str, Any]
@@ -181,12 +180,7 @@ def _a_bottle_that_holds_less(actor: User, key: str) -> Lot:
 
 
 def _switch_on(actor: User, key: str) -> None:
-    _set(actor, key, {"check_strong_acids": "on", "check_restricted": "on", "hands": "2"})
-
-
-def _set(actor: User, key: str, wanted: dict[str, str]) -> None:
-    version = department_rules().version
-    set_rules(actor=actor, wanted=wanted, expected_version=version, idempotency_key=key)
+    change_rules(actor, key, {"check_strong_acids": "on", "check_restricted": "on", "hands": "2"})
 
 
 def _go_round(people: dict[str, User], made: tuple[Batch, Batch], now: datetime, as_of: AsOf) -> None:

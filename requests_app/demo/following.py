@@ -53,10 +53,11 @@ LATE: Final = DemoOrder(
 def set_the_rules(*, actor: User, now: datetime, key: str, as_of: AsOf) -> None:
     """What held when the department began: it asked for no notice yet."""
     with as_of(now - timedelta(days=95)):
-        _change(actor, f"{key}rules-first", {"notice_days": "0", "large_draw_percent": "80"})
+        change_rules(actor, f"{key}rules-first", {"notice_days": "0", "large_draw_percent": "80"})
 
 
-def _change(actor: User, key: str, wanted: dict[str, str]) -> None:
+def change_rules(actor: User, key: str, wanted: dict[str, str]) -> None:
+    """Change rules as they stand now."""
     version = department_rules().version
     set_rules(actor=actor, wanted=wanted, expected_version=version, idempotency_key=key)
 
@@ -73,7 +74,7 @@ def ask_and_hurry(
 ) -> None:
     """Notice is asked for since a month; an order waits for a manager; one was sent far too late."""
     with as_of(now - timedelta(days=30)):
-        _change(people["manager"], f"{key}rules-notice", {"notice_days": "2"})
+        change_rules(people["manager"], f"{key}rules-notice", {"notice_days": "2"})
     row = Substance.objects.get(key=RESTRICTED)
     with as_of(now - timedelta(days=20)):
         edit_substance(

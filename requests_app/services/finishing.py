@@ -6,7 +6,7 @@ Both run inside the transaction of :func:`requests_app.services.closing.finish_b
 from collections.abc import Iterable
 from datetime import date
 from decimal import Decimal
-from typing import Any, Final
+from typing import Final
 
 from django.utils import timezone
 
@@ -59,7 +59,7 @@ def _hold_what_is_missing(actor: User, batch: Batch, sheet: Sheet, steps: list[B
     """
     known = {*lots_drawn_before(batch), *(hold.lot_id for hold in active_holds(batch))}
     read = readings_of(steps)
-    for lot_id in sorted({_lot_id(one.step) or 0 for one in steps if one.step["number"] in read}):
+    for lot_id in sorted({sheets.lot_of(one.step) or 0 for one in steps if one.step["number"] in read}):
         if not lot_id or lot_id in known:
             continue
         lot = Lot.objects.get(pk=lot_id)
@@ -68,7 +68,7 @@ def _hold_what_is_missing(actor: User, batch: Batch, sheet: Sheet, steps: list[B
                 f"By the ledger all of {lot.code} was spilled or is gone, and still it was weighed from. "
                 "Count what is in the bottle and release it, then close the work."
             )
-        mine = [one.step for one in steps if _lot_id(one.step) == lot_id and one.step.get("quantity")]
+        mine = [one.step for one in steps if sheets.lot_of(one.step) == lot_id and one.step.get("quantity")]
         planned = {step["number"]: parse_number(step["quantity"]["value"]) for step in mine}
         values = {number: read.get(number, value) for number, value in planned.items()}
         holds = hold_stock(
@@ -96,7 +96,9 @@ def drawn_amounts(plan: sheets.Plan, records: dict[int, TypedNumber], holds: lis
     """
     used: dict[int, int] = {}
     for hold in holds:
-        steps = [step for step in plan["steps"] if step.get("quantity") and _lot_id(step) == hold.lot_id]
+        steps = [
+            step for step in plan["steps"] if step.get("quantity") and sheets.lot_of(step) == hold.lot_id
+        ]
         if not any(step["number"] in records for step in steps):
             used[hold.pk] = hold.amount
             continue
@@ -123,11 +125,6 @@ def _expiry(substances: Iterable[Substance], parents: list[int]) -> date:
     own = expiry_of([one.family or one.key for one in substances], timezone.localdate())
     solutions = Lot.objects.filter(pk__in=parents, kind=Lot.Kind.SOLUTION, expires_on__isnull=False)
     return min([own, *(day for day in solutions.values_list("expires_on", flat=True) if day)])
-
-
-def _lot_id(step: dict[str, Any]) -> int | None:
-    lot = step.get("lot")
-    return int(lot["id"]) if lot else None
 
 
 def shelve_solution(

@@ -151,7 +151,7 @@ def taken_base(plan: sheets.Plan, lot_id: int, values: Mapping[int, TypedNumber]
         values: by step number, in the unit of the step. A liquid that is weighed follows in proportion to
             what the plan draws of it; nothing is worked out by a density.
     """
-    steps = [one for one in plan["steps"] if one.get("quantity") and lot_of(one) == lot_id]
+    steps = [one for one in plan["steps"] if one.get("quantity") and sheets.lot_of(one) == lot_id]
     lot = Lot.objects.only("unit").get(pk=lot_id)
     taken = sum((value.value for value in values.values()), Decimal(0))
     if steps[0]["quantity"]["unit"] == lot.unit:
@@ -159,9 +159,3 @@ def taken_base(plan: sheets.Plan, lot_id: int, values: Mapping[int, TypedNumber]
     asked = sum((Decimal(step["quantity"]["value"]) for step in steps), Decimal(0))
     drawn = next(draw.amount for draw in sheets.draws_of(plan) if draw.lot_id == lot_id)
     return to_base(from_base(drawn, lot.unit) * taken / asked, lot.unit)
-
-
-def lot_of(step: Mapping[str, Any]) -> int | None:
-    """The key of the bottle a step takes from, or None."""
-    lot = step.get("lot")
-    return int(lot["id"]) if lot else None

@@ -18,7 +18,7 @@ from prepdesk.core.errors import InvalidInput, NotInThisState
 from requests_app import sheets
 from requests_app.models import Batch, BatchHold, Mishap, Sheet, StepRecord
 from requests_app.selectors import BenchStep, active_holds, bench_steps, readings_of
-from requests_app.services.mishaps import Sending, keep_mishap, lot_of, once, taken_base
+from requests_app.services.mishaps import Sending, keep_mishap, once, taken_base
 
 # What is taken at these stands in a vessel of its own until the next one; after any other it is mixed.
 _APART: Final = frozenset({"weigh", "measure"})
@@ -139,7 +139,7 @@ def still_short(batch: Batch, lot: Lot) -> str:
     needed: dict[int, TypedNumber] = {}
     for one in steps:
         step = one.step
-        if lot_of(step) != lot.pk or not step.get("quantity"):
+        if sheets.lot_of(step) != lot.pk or not step.get("quantity"):
             continue
         least = (step.get("window") or {}).get("low") or step["quantity"]["value"]
         needed[step["number"]] = read.get(step["number"]) or parse_positive(least)
@@ -203,5 +203,5 @@ def _base_of(text: str, lot: Lot) -> int:
 
 
 def _require_lot(batch: Batch, sheet: Sheet, lot: Lot) -> None:
-    if lot.pk not in {lot_of(step) for step in sheet.plan["steps"]}:
+    if lot.pk not in {sheets.lot_of(step) for step in sheet.plan["steps"]}:
         raise InvalidInput({"lot": f"{lot.code} is no bottle of {batch.reference}. Choose one of its own."})

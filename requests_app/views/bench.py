@@ -28,7 +28,7 @@ from requests_app.selectors.scans import ScanState, scan_state
 from requests_app.services.changes import see_changes
 from requests_app.services.recording import record_step
 from requests_app.views.changes import seen_keys
-from requests_app.views.of_a_batch import add_errors, common_context, steps_of
+from requests_app.views.of_a_batch import add_errors, common_context, refused_at_bench, steps_of
 from requests_app.views.parts import (
     current_step,
     holds,
@@ -43,7 +43,7 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
     if not may_read_batch(request.user, found):
-        return _refused(request, found, NotAllowed(ASK_THE_KEY))
+        return refused_at_bench(request, found, NotAllowed(ASK_THE_KEY))
     steps = steps_of(found, sheet_of(found))
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None:
@@ -51,7 +51,7 @@ def step(request: SignedInRequest, reference: str, number: int) -> HttpResponse:
     if request.method != "POST":
         refusal = _why_not(request, found, steps, chosen)
         if refusal is not None:
-            return _refused(request, found, refusal)
+            return refused_at_bench(request, found, refusal)
         return _step_page(request, found, number, _empty_form(found, chosen))
     return (_seen if "seen" in request.POST else _record)(request, found, steps, chosen)
 
@@ -145,16 +145,6 @@ def _why_not(
     return None
 
 
-def _refused(request: SignedInRequest, found: Batch, refusal: DomainError) -> HttpResponse:
-    context = {
-        "refusal": refusal,
-        "batch": found,
-        "place": "requests_app:queue",
-        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
-    }
-    return render(request, "requests_app/step_refused.html", context, status=refusal.status)
-
-
 def _told(request: SignedInRequest, reference: str, number: int, refusal: DomainError) -> HttpResponse:
     """Somebody was faster, here or on another device: show how it stands now; the typed text stays."""
     found = batch_with_everything(request.user, reference)
@@ -162,7 +152,7 @@ def _told(request: SignedInRequest, reference: str, number: int, refusal: Domain
     # A sheet that was frozen meanwhile may have fewer steps.
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None or _why_not(request, found, steps, chosen) is not None:
-        return _refused(request, found, refusal)
+        return refused_at_bench(request, found, refusal)
     again = StepForm(step=chosen.step, initial={**request.POST.dict(), **_guards(found)})
     return _step_page(request, found, number, again, status=refusal.status, refusal=refusal)
 

@@ -32,7 +32,6 @@ from requests_app.models import Batch
 from requests_app.selectors import BenchStep, active_holds, batch_with_everything, readings_of
 from requests_app.services.at_work import AT_WORK
 from requests_app.services.breaking import note_broken
-from requests_app.services.mishaps import lot_of
 from requests_app.services.overshooting import (
     is_read_on_a_scale,
     note_overshot,
@@ -41,6 +40,7 @@ from requests_app.services.overshooting import (
 )
 from requests_app.services.spilling import note_spill, note_spoilt_step, spoilable, still_short
 from requests_app.services.stopping import gone_by_hold, stop_batch
+from requests_app.sheets import lot_of
 from requests_app.views.of_a_batch import add_errors, common_context, given_up_words, steps_of
 from requests_app.views.parts import holds, sheet_of
 

@@ -2,7 +2,11 @@
 
 from typing import Any
 
-from prepdesk.core.errors import InvalidInput
+from django.http import HttpResponse
+from django.shortcuts import render
+
+from prepdesk.accounts.http import SignedInRequest
+from prepdesk.core.errors import DomainError, InvalidInput
 from requests_app.concealing import holds_unknown
 from requests_app.models import Batch, Sheet
 from requests_app.selectors import (
@@ -49,3 +53,14 @@ def given_up_words(found: Batch) -> str:
 def add_errors(form: Any, invalid: InvalidInput) -> None:
     for field, text in invalid.errors.items():
         form.add_error(field if field in form.fields else None, text)
+
+
+def refused_at_bench(request: SignedInRequest, found: Batch, refusal: DomainError) -> HttpResponse:
+    """A page of the bench that says why nothing can be done at this step now."""
+    context = {
+        "refusal": refusal,
+        "batch": found,
+        "place": "requests_app:queue",
+        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
+    }
+    return render(request, "requests_app/step_refused.html", context, status=refusal.status)

@@ -27,7 +27,7 @@ from requests_app.selectors.run_outs import (
 )
 from requests_app.services.at_work import require_at_work
 from requests_app.services.running_out import field_of, read_gave, run_out
-from requests_app.views.of_a_batch import add_errors, common_context, steps_of
+from requests_app.views.of_a_batch import add_errors, common_context, refused_at_bench, steps_of
 from requests_app.views.parts import certified, current_step, sheet_of
 
 
@@ -37,7 +37,7 @@ def run_out_page(request: SignedInRequest, reference: str, number: int) -> HttpR
     policy.require(request.user, "work_batch")
     found = batch_with_everything(request.user, reference)
     if not may_read_batch(request.user, found):
-        return _refused(request, found, NotAllowed(ASK_THE_KEY))
+        return refused_at_bench(request, found, NotAllowed(ASK_THE_KEY))
     steps = steps_of(found, sheet_of(found))
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None:
@@ -47,7 +47,7 @@ def run_out_page(request: SignedInRequest, reference: str, number: int) -> HttpR
         return _go_on(request, found, steps, chosen)
     refusal = _why_not(request, found, steps, chosen)
     if refusal is not None:
-        return _refused(request, found, refusal)
+        return refused_at_bench(request, found, refusal)
     unit = chosen.step["quantity"]["unit"]
     if request.method != "POST":
         form = RunOutForm(unit=unit, initial={"key": fresh_key(), "version": found.version})
@@ -73,16 +73,6 @@ def _why_not(
     if not chosen.step.get("lot"):
         return NotInThisState(f"Step {chosen.step['number']} takes from no bottle.")
     return None
-
-
-def _refused(request: SignedInRequest, found: Batch, refusal: DomainError) -> HttpResponse:
-    context = {
-        "refusal": refusal,
-        "batch": found,
-        "place": "requests_app:queue",
-        "stopped": stopped_lots([found.pk]).get(found.pk, ()),
-    }
-    return render(request, "requests_app/step_refused.html", context, status=refusal.status)
 
 
 # --- looking --------------------------------------------------------------------------------------
@@ -200,7 +190,7 @@ def _wrong(
     """What is wrong beside its field; or why there is nothing to ask at this step at all."""
     refusal = _why_not(request, found, steps, chosen)
     if refusal is not None:
-        return _refused(request, found, refusal)
+        return refused_at_bench(request, found, refusal)
     return _page(request, found, steps, chosen, form, status=422)
 
 
@@ -211,7 +201,7 @@ def _told(request: SignedInRequest, reference: str, number: int, refusal: Domain
     # A sheet that was frozen meanwhile may have fewer steps.
     chosen = next((one for one in steps if one.step["number"] == number), None)
     if chosen is None or _why_not(request, found, steps, chosen) is not None:
-        return _refused(request, found, refusal)
+        return refused_at_bench(request, found, refusal)
     unit = chosen.step["quantity"]["unit"]
     kept = {**request.POST.dict(), "key": fresh_key(), "version": found.version}
     form = RunOutForm(unit=unit, initial=kept)
